@@ -1,0 +1,113 @@
+package main
+
+import (
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// allowed says which packages of this module a room may import. The arrows run
+// one way: acquire ← detect ← calibrate ← {storage, api} ← cmd.
+func allowed(from, to string) bool {
+	rooms := map[string][]string{
+		"acquire":             {},
+		"acquire/frame":       {"acquire"},
+		"acquire/serialport":  {"acquire"},
+		"acquire/bench":       {"acquire"},
+		"acquire/acquiretest": {"acquire"},
+		"detect":              {"acquire"},
+		"calibrate":           {"acquire", "detect"},
+		"storage":             {"acquire", "detect", "calibrate"},
+		"api":                 {"acquire", "detect", "calibrate"},
+	}
+	if strings.HasPrefix(from, "cmd/") {
+		return !strings.HasPrefix(to, "cmd/")
+	}
+	permitted, known := rooms[from]
+	return known && slices.Contains(permitted, to)
+}
+
+// allowedInTest also lets a room's tests play on the simulated bench and on
+// recorded ports.
+func allowedInTest(from, to string) bool {
+	playground := []string{"acquire/bench", "acquire/acquiretest", "acquire/frame"}
+	return allowed(from, to) || from == to || slices.Contains(playground, to)
+}
+
+func TestImportsRunOneWay(t *testing.T) {
+	const module = "ringsaddle/"
+	root := filepath.Join("..", "..")
+	seen := map[string]bool{}
+	err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() {
+			if name := d.Name(); name != ".." && (strings.HasPrefix(name, ".") || name == "testdata") {
+				return filepath.SkipDir
+			}
+			return nil
+		}
+		if filepath.Ext(path) != ".go" {
+			return nil
+		}
+		rel, err := filepath.Rel(root, filepath.Dir(path))
+		if err != nil {
+			return err
+		}
+		from := filepath.ToSlash(rel)
+		seen[from] = true
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
+		if err != nil {
+			return err
+		}
+		for _, spec := range file.Imports {
+			name, err := strconv.Unquote(spec.Path.Value)
+			if err != nil {
+				return err
+			}
+			to, ours := strings.CutPrefix(name, module)
+			if !ours {
+				continue
+			}
+			ok := allowed(from, to)
+			if strings.HasSuffix(path, "_test.go") {
+				ok = allowedInTest(from, to)
+			}
+			if !ok {
+				t.Errorf("%s: %s imports %s, against the direction of the pipeline", path, from, to)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, room := range []string{"acquire", "detect", "calibrate", "storage", "api", "cmd/ringsaddle"} {
+		if !seen[room] {
+			t.Errorf("no Go file of %s was looked at", room)
+		}
+	}
+}
+
+// The rule itself must be able to fail.
+func TestImportRuleRefusesWrongArrows(t *testing.T) {
+	for _, arrow := range [][2]string{
+		{"storage", "api"},
+		{"api", "storage"},
+		{"detect", "calibrate"},
+		{"acquire", "detect"},
+		{"detect", "acquire/bench"},
+		{"calibrate", "cmd/ringsaddle"},
+		{"elsewhere", "acquire"},
+	} {
+		if allowed(arrow[0], arrow[1]) {
+			t.Errorf("%s may import %s", arrow[0], arrow[1])
+		}
+	}
+}
