@@ -1,0 +1,598 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"ringsaddle/acquire"
+	"ringsaddle/calibrate"
+	"ringsaddle/detect"
+)
+
+// The interfaces of this file are everything the package asks of the rest of the
+// program. Three rules hold for all of them:
+//
+//   - What does not exist is reported with an error that wraps fs.ErrNotExist.
+//   - What exists but cannot be done now (another set runs on the station, the
+//     set is closed) is reported with an error that wraps ErrConflict.
+//   - What was asked for but may not be done as asked is reported with one or
+//     more *Refusal, joined with errors.Join, all faults at once.
+//
+// Any other error is a fault of the program: the client sees "internal error"
+// and the log sees the text. All methods may be called from many goroutines at
+// once and must watch the context, unless a method says otherwise.
+
+// ErrConflict says that the request is sound but does not fit the present state.
+// The text of the wrapping error is shown to the person.
+var ErrConflict = errors.New("does not fit the present state")
+
+// Refusal says what was refused, and how to mend it.
+type Refusal struct {
+	// Field is the wire name of the field at fault ("master_id",
+	// "positions[1].height_mm"), Value what was sent, Permitted what would be
+	// accepted ("0 to 150 mm", "a reason for using a master past its due date").
+	Field, Value, Permitted string
+	// Text is one sentence for the person.
+	Text string
+}
+
+// Error returns the text with the field, the value and the permitted range.
+func (r *Refusal) Error() string {
+	var b strings.Builder
+	b.WriteString(r.Text)
+	if r.Field != "" {
+		b.WriteString(": " + r.Field)
+		if r.Value != "" {
+			b.WriteString(" = " + r.Value)
+		}
+	}
+	if r.Permitted != "" {
+		b.WriteString(" (permitted: " + r.Permitted + ")")
+	}
+	return b.String()
+}
+
+// Deps is what a Server stands on. All interfaces are required; the rest may be
+// left zero.
+type Deps struct {
+	Stations  StationReader
+	Live      LiveSource
+	Journal   JournalReader
+	Sets      SetReader
+	Runner    SetRunner
+	Captures  CaptureReader
+	Traces    TraceReader
+	Rings     RingRegister
+	Materials MaterialReader
+	Readiness Readiness
+
+	// Metrics serves /metrics; without it the route answers 404.
+	Metrics http.Handler
+	// Log receives one line for each internal error and each refused origin.
+	Log zerolog.Logger
+	// Version is shown by the page and in the OpenAPI document.
+	Version string
+	// Now is the wall clock; time.Now if nil.
+	Now func() time.Time
+}
+
+// StationReader tells how the benches are.
+type StationReader interface {
+	// Stations returns all configured stations in the order of the
+	// configuration.
+	Stations(ctx context.Context) ([]Station, error)
+	// Station returns one of them.
+	Station(ctx context.Context, name string) (Station, error)
+}
+
+// Station is a bench as it is now.
+type Station struct {
+	// Name is the configured name, as in URLs and metrics; Title is for people
+	// and may be empty.
+	Name, Title string
+	// Connected says that the port is open. Problem says in one sentence what is
+	// wrong and how to mend it ("nothing received for 4 s: is the readout
+	// switched on?"); it may be set while Connected.
+	Connected bool
+	Problem   string
+	// Simulated marks the simulated bench; Speed is how much faster than a wall
+	// clock its station clock runs (1 on a real bench).
+	Simulated bool
+	Speed     float64
+	// Stream is the current stream; nil before the first reading.
+	Stream *acquire.Stream
+	// Last is the newest position received, nil if none; SinceLast is its age.
+	Last      *acquire.Reading
+	SinceLast time.Duration
+	// Readings counts positions received since the daemon started; FrameErrors
+	// what was rejected, by reason; Lost what a consumer missed, by consumer.
+	Readings    uint64
+	FrameErrors map[string]uint64
+	Lost        map[string]uint64
+	Reconnects  uint64
+	// SetID is the set that has not ended on this station; empty if none.
+	SetID string
+}
+
+// LiveSource gives what moves on a bench. Both methods are called about 30 times
+// a second by one goroutine per station, never concurrently for one station.
+// They must not wait: they copy what is there.
+type LiveSource interface {
+	// Newest copies tape entries (marks included) with Seq > after into dst,
+	// oldest first, and returns how many. If older ones than those returned were
+	// lost or did not fit, missed says how many; the newest len(dst) entries are
+	// what counts. With after = 0 it begins at the newest entry.
+	Newest(station string, after uint64, dst []acquire.Reading) (n int, missed uint64, err error)
+	// Sweep returns where the detector stands.
+	Sweep(station string) (Sweep, error)
+}
+
+// ContactState is the state of contact.
+type ContactState string
+
+// The states of contact.
+const (
+	// ContactUnknown: not connected, or nothing received yet.
+	ContactUnknown ContactState = "unknown"
+	// ContactOpen: no ring against the contacts.
+	ContactOpen ContactState = "open"
+	// ContactSettling: touching, the carriage comes to its force.
+	ContactSettling ContactState = "settling"
+	// ContactSettled: settled contact; an entry is in progress.
+	ContactSettled ContactState = "settled"
+	// ContactEnded: the entry has ended; waiting to see whether the withdrawal is
+	// deliberate.
+	ContactEnded ContactState = "ended"
+)
+
+// Sweep is the state of the detector in the entry in progress. All of it is
+// provisional.
+type Sweep struct {
+	Contact ContactState
+	// Stream is the stream to which the Seq and counts of the entry belong.
+	Stream acquire.Stream
+	// FirstSeq is the Seq at which the entry in progress (or the one that has
+	// just ended) began; 0 if there is none.
+	FirstSeq uint64
+	// Seeking is the adjustment that should be played now; empty if none.
+	Seeking detect.Adjustment
+	// Missing is the detector's sentence: what it still lacks ("back over the
+	// smallest reading once more"). Empty if nothing is missing.
+	Missing string
+	// Complete says that all the task asks for has been caught.
+	Complete bool
+	// Points are the turning points caught so far, TurnBacks the reversals held
+	// to be made by the hand.
+	Points    []SweepPoint
+	TurnBacks []SweepPoint
+}
+
+// SweepPoint is a turning point (or turn-back) on the live trace.
+type SweepPoint struct {
+	Adjustment detect.Adjustment
+	Sense      detect.Sense
+	// Seq is the entry of the tape at which to draw it.
+	Seq uint64
+	// Value is the position in readout units (not an offset), U its standard
+	// uncertainty.
+	Value, U  calibrate.Length
+	Crossings int
+}
+
+// JournalReader reads the journal.
+type JournalReader interface {
+	// EventsAfter returns committed events with Seq > after, oldest first, at
+	// most limit of them; none is not an error.
+	EventsAfter(ctx context.Context, after int64, limit int) ([]JournalEvent, error)
+	// LastSeq returns the sequence number of the newest committed event; 0 if
+	// there is none.
+	LastSeq(ctx context.Context) (int64, error)
+}
+
+// JournalEvent is one entry of the journal.
+type JournalEvent struct {
+	// Seq grows from 1; it is the id of the event on the wire.
+	Seq    int64
+	WallNS int64
+	// Kind is a calibrate.EventKind, or that of an event outside any set
+	// ("ring_registered", "ring_amended").
+	Kind string
+	// Station, SetID, CaptureID and RingID are empty where they do not apply;
+	// Step is -1 then.
+	Station, SetID, CaptureID, RingID string
+	Step                              int
+	By, Reason                        string
+}
+
+// Cue is a provisional announcement in mid-entry. It may be withdrawn by a later
+// one and is never resent.
+type Cue struct {
+	Station string
+	Kind    detect.EventKind
+	// Adjustment and Point belong to caught, refined and revoked.
+	Adjustment detect.Adjustment
+	Point      *SweepPoint
+	// Text is a short sentence for the person ("tilt caught").
+	Text string
+}
+
+// SetReader reads sets.
+type SetReader interface {
+	// Sets returns summaries, newest first.
+	Sets(ctx context.Context, f SetFilter) ([]SetSummary, error)
+	// Set returns one set as folded from its events.
+	Set(ctx context.Context, id string) (Set, error)
+	// Result returns the newest result of a set; fs.ErrNotExist while there is
+	// none.
+	Result(ctx context.Context, setID string) (Result, error)
+}
+
+// SetFilter selects sets. Zero fields do not restrict.
+type SetFilter struct {
+	Station string
+	Status  SetStatus
+	RingID  string
+	// Limit is at least 1.
+	Limit int
+}
+
+// SetStatus is the state of a set as a whole.
+type SetStatus string
+
+// The states of a set. The last four are ends.
+const (
+	SetRunning SetStatus = "running"
+	SetPaused  SetStatus = "paused"
+	// SetAsking: the flow has stopped with a question for the person.
+	SetAsking SetStatus = "asking"
+	// SetFinished: every step is done; the set waits to be closed.
+	SetFinished SetStatus = "finished"
+	// SetAccepted and SetNotAccepted: closed, with a closing difference inside
+	// its limit or not. SetProvisional: closed without one.
+	SetAccepted    SetStatus = "accepted"
+	SetProvisional SetStatus = "provisional"
+	SetNotAccepted SetStatus = "not_accepted"
+	SetAborted     SetStatus = "aborted"
+)
+
+// Ended reports whether nothing more can be measured in the set.
+func (s SetStatus) Ended() bool {
+	switch s {
+	case SetAccepted, SetProvisional, SetNotAccepted, SetAborted:
+		return true
+	}
+	return false
+}
+
+// SetSummary is a set in a list.
+type SetSummary struct {
+	ID, Station, Technician string
+	Status                  SetStatus
+	Started                 time.Time
+	// Ended is zero while the set is open.
+	Ended time.Time
+	// Seq is the journal's sequence number of the set's newest event.
+	Seq int64
+	// MasterIdent and WorkIdents name the rings.
+	MasterIdent string
+	WorkIdents  []string
+	// StepsDone of Steps have all their captures.
+	StepsDone, Steps int
+}
+
+// Wait says what a set waits for.
+type Wait string
+
+// What a set may wait for.
+const (
+	WaitConfirm    Wait = "confirm_ring" // the person reads the ident on the ring of the step
+	WaitCapture    Wait = "capture"      // a good capture
+	WaitWithdrawal Wait = "withdrawal"   // the deliberate withdrawal after a good capture
+	WaitAnswer     Wait = "answer"       // an answer to Question
+	WaitResume     Wait = "resume"       // the end of the pause
+	WaitClose      Wait = "close"        // the person closes the set
+	WaitNothing    Wait = "nothing"      // the set has ended
+)
+
+// Set is a set with its steps and captures.
+type Set struct {
+	SetSummary
+	Plan  calibrate.Plan
+	Rings []calibrate.Ring
+	// Step is the index of the step in hand, -1 if none; Waits says for what.
+	Step  int
+	Waits Wait
+	// Question is what the person is asked if Waits is WaitAnswer; PauseReason
+	// why the set is paused.
+	Question, PauseReason string
+	// Progress has one entry for each step of the plan, in its order.
+	Progress []StepProgress
+	Captures []Capture
+	// Temperatures are the newest of each ring and of the scale.
+	Temperatures []calibrate.TemperatureFact
+	// Datum ties readings to diameters once an opening reference stands; nil
+	// before, or when the reference is void (VoidReason says why).
+	Datum      *Datum
+	VoidReason string
+	// ClosingDifference is closing minus opening, both at 20 °C; nil before the
+	// first closing capture.
+	ClosingDifference *calibrate.Length
+	// Repeatability is the pooled standard deviation with its degrees of
+	// freedom; nil while there is none.
+	Repeatability *Repeatability
+}
+
+// StepProgress is how far a step is.
+type StepProgress struct {
+	// Wanted is how many good captures are asked for (it grows with "same
+	// again" and with repeats that disagree), Good how many there are.
+	Wanted, Good int
+	Done         bool
+	// Confirmed says that the ring of the step has been confirmed.
+	Confirmed bool
+	// Mean and Spread (largest minus smallest) of the good captures: readings
+	// taken relative to Datum where there is one. Valid if Good > 0.
+	Mean, Spread calibrate.Length
+	// Note says what a person should know ("two repeats disagree, a third is
+	// asked for"); empty if nothing.
+	Note string
+}
+
+// Datum ties readings to diameters: diameter = Diameter + Sign·(reading − Reading).
+// It is without corrections, for the eye only.
+type Datum struct {
+	Reading, Diameter calibrate.Length
+	Sign              int // +1 or -1
+}
+
+// Repeatability is a pooled standard deviation.
+type Repeatability struct {
+	SMM float64 // mm
+	DoF int
+}
+
+// SetRunner starts sets and acts on them. A method returns only after what it did
+// is committed.
+type SetRunner interface {
+	// StartSet begins a set and returns its id. Refusals: unknown station or
+	// ring, master past its due date without OverdueReason, work outside the
+	// instrument's range. Conflict: a set is open on the station.
+	StartSet(ctx context.Context, o SetOrder) (string, error)
+	// Act applies one action of a person to a set.
+	Act(ctx context.Context, setID string, a Action) error
+}
+
+// SetOrder is what a person asks for when starting a set. The plan is: the
+// master (opening), every position of every work ring, the master (closing).
+type SetOrder struct {
+	Station, Technician string
+	MasterID            string
+	Works               []WorkOrder
+	// Repeats is the number of good captures at each step, 1 to 10.
+	Repeats int
+	// ClosingLimit is zero for calibrate.DefaultClosingLimit.
+	ClosingLimit calibrate.Length
+	// OverdueReason permits a master past its due date, and is recorded.
+	OverdueReason string
+	// Temperatures known at the start; WallNS may be zero for now.
+	Temperatures []calibrate.TemperatureFact
+	// Checks are the points of preparation that the person ticked.
+	Checks []string
+}
+
+// WorkOrder is a work ring with the positions to measure on it.
+type WorkOrder struct {
+	RingID    string
+	Positions []Position
+}
+
+// Position is declared by the person: height from the datum face and direction
+// from the mark in thousandths of a degree.
+type Position struct {
+	Height    calibrate.Length
+	Direction int64
+}
+
+// ActionKind names an action.
+type ActionKind string
+
+// The actions.
+const (
+	ActPause   ActionKind = "pause"        // Reason
+	ActResume  ActionKind = "resume"       //
+	ActAbort   ActionKind = "abort"        // Reason, By
+	ActClose   ActionKind = "close"        // By; conflict unless the set waits for nothing more
+	ActConfirm ActionKind = "confirm_ring" // RingID, By: the person has read the ident
+	ActAnswer  ActionKind = "answer"       // Accept, Reason, By; conflict unless Waits is WaitAnswer
+	ActAgain   ActionKind = "same_again"   // Step (-1: the step in hand), Reason, By
+	ActMove    ActionKind = "move"         // Step, Reason, By
+	ActRelabel ActionKind = "relabel"      // CaptureID, Step, Reason, By
+	// ActManual: the person takes the reading as it is now, at the step in hand,
+	// with the standard uncertainty U (0: the station's own for manual readings).
+	// Flagged for ever. Conflict without settled contact. Reason, By.
+	ActManual ActionKind = "manual_capture"
+	// ActTemperatures: Temperatures, By. Typed by the person.
+	ActTemperatures ActionKind = "temperatures"
+	// ActReject: CaptureID, Reason, By. The capture stays and is not used.
+	ActReject ActionKind = "reject"
+	// ActRedo: CaptureID, Reason, By. The step of the capture is asked for once
+	// more, and the person goes there next; the capture is kept and used unless
+	// it is also rejected.
+	ActRedo ActionKind = "redo"
+)
+
+// Action is what a person does to a set. Which fields matter depends on Kind.
+type Action struct {
+	Kind         ActionKind
+	By, Reason   string
+	Step         int
+	CaptureID    string
+	RingID       string
+	Accept       bool
+	U            calibrate.Length
+	Temperatures []calibrate.TemperatureFact
+}
+
+// CaptureReader reads captures.
+type CaptureReader interface {
+	// Captures returns captures, newest first.
+	Captures(ctx context.Context, f CaptureFilter) ([]Capture, error)
+	// Capture returns one of them.
+	Capture(ctx context.Context, id string) (Capture, error)
+}
+
+// CaptureFilter selects captures. Zero fields do not restrict.
+type CaptureFilter struct {
+	Station, SetID, Outcome string
+	// Limit is at least 1.
+	Limit int
+}
+
+// Capture is a stored capture with what was said about it later.
+type Capture struct {
+	calibrate.CaptureFact
+	Station string
+	// SetID is empty and Step is -1 for a capture made outside any set. Step is
+	// where the capture counts now (after relabelling).
+	SetID string
+	Step  int
+	// FirstSeq and LastSeq span its trace; StartNS and EndNS (Unix time, ns) its
+	// settled contact.
+	FirstSeq, LastSeq uint64
+	StartNS, EndNS    int64
+	Ending            detect.Ending
+	Points            []CapturePoint
+	// Used says that the capture counts at its step.
+	Used bool
+	// RejectedBy is empty unless the capture was rejected.
+	RejectedBy, RejectedReason string
+	// RelabelledFrom is the step at which it was taken, -1 unless relabelled.
+	RelabelledFrom int
+	RelabelReason  string
+	// Revision and ParamsDigest identify the detector.
+	Revision, ParamsDigest string
+}
+
+// CapturePoint is a turning point of a stored capture.
+type CapturePoint struct {
+	Adjustment detect.Adjustment
+	Sense      detect.Sense
+	// Seq is the tape entry at which to draw it, WallNS the time (Unix, ns) to
+	// which the value is referred.
+	Seq       uint64
+	WallNS    int64
+	Value, U  calibrate.Length
+	Crossings int
+}
+
+// TraceReader streams raw traces.
+type TraceReader interface {
+	// CaptureTrace calls fn with the stored entries of a capture in their order,
+	// in batches, each batch with its stream. The slice is valid during the call
+	// only. An error of fn ends it and is returned.
+	CaptureTrace(ctx context.Context, captureID string, fn TraceFunc) error
+	// RangeTrace does the same for all entries of a station with wall times in
+	// [from, to). A range without entries is not an error.
+	RangeTrace(ctx context.Context, station string, from, to time.Time, fn TraceFunc) error
+}
+
+// TraceFunc receives a batch of one stream.
+type TraceFunc func(stream acquire.Stream, batch []acquire.Reading) error
+
+// RingRegister holds the rings.
+type RingRegister interface {
+	// Rings returns the rings, by ident; kind empty returns both kinds.
+	Rings(ctx context.Context, kind calibrate.RingKind) ([]calibrate.Ring, error)
+	// Ring returns one of them by id.
+	Ring(ctx context.Context, id string) (calibrate.Ring, error)
+	// Register enters a new ring (ID empty) and returns it with its id.
+	// Conflict: the ident is taken.
+	Register(ctx context.Context, r calibrate.Ring, by string) (calibrate.Ring, error)
+	// Amend records a new state of the ring with r.ID; the old one stays in the
+	// journal.
+	Amend(ctx context.Context, r calibrate.Ring, by, reason string) (calibrate.Ring, error)
+}
+
+// MaterialReader lists the materials that a ring may name.
+type MaterialReader interface {
+	Materials(ctx context.Context) ([]Material, error)
+}
+
+// Material is a material of rings, contacts and scale. U are standard
+// uncertainties.
+type Material struct {
+	ID, Name              string
+	ExpansionPerK         float64
+	ExpansionPerKU        float64
+	YoungModulusGPa       float64
+	YoungModulusGPaU      float64
+	PoissonRatio          float64
+	PoissonRatioU         float64
+	Source                string
+	HighlyUncertainReason string // shown as a caution; empty if none
+}
+
+// Readiness runs the checks behind /readyz.
+type Readiness interface {
+	// Ready returns every check, in a fixed order. A check watches the context.
+	Ready(ctx context.Context) []Check
+}
+
+// Check is one readiness check. Err is nil if it passed.
+type Check struct {
+	Name string
+	Err  error
+}
+
+// Result is the outcome of a set. Diameters and uncertainties are at 20 °C, in
+// millimetres, unrounded.
+type Result struct {
+	SetID string
+	// Revision counts recomputations of this set from 1.
+	Revision int
+	At       time.Time
+	// Status is accepted, provisional or not_accepted.
+	Status              SetStatus
+	ClosingDifferenceMM *float64
+	ClosingLimitMM      float64
+	Repeatability       *Repeatability
+	Positions           []PositionResult
+	// Reservations are sentences that must be shown with the result.
+	Reservations []string
+}
+
+// PositionResult is a corrected diameter at one position.
+type PositionResult struct {
+	RingID, RingIdent string
+	Step              int
+	Position          Position
+	CaptureIDs        []string
+	DiameterMM        float64
+	// UMM is the standard uncertainty; DoF its effective degrees of freedom, nil
+	// for infinite; ExpandedMM = CoverageFactor·UMM.
+	UMM            float64
+	DoF            *float64
+	CoverageFactor float64
+	ExpandedMM     float64
+	// DeviationMM is the diameter minus the nominal one. Decision is empty where
+	// there is no tolerance.
+	DeviationMM  float64
+	SpreadMM     float64
+	Decision     string
+	Terms        []ResultTerm
+	Reservations []string
+}
+
+// ResultTerm is one line of an uncertainty budget.
+type ResultTerm struct {
+	ID             string
+	Value, U       float64
+	DoF            *float64 // nil for infinite
+	Sensitivity    float64
+	ContributionMM float64
+}
