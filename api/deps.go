@@ -75,6 +75,10 @@ type Deps struct {
 	Metrics http.Handler
 	// Log receives one line for each internal error and each refused origin.
 	Log zerolog.Logger
+	// Hosts are the names, besides loopback ones, under which a server that
+	// listens on loopback may be addressed (behind a proxy on the same machine).
+	// A server that listens elsewhere accepts any.
+	Hosts []string
 	// Version is shown by the page and in the OpenAPI document.
 	Version string
 	// Now is the wall clock; time.Now if nil.
@@ -119,17 +123,25 @@ type Station struct {
 	SetID string
 }
 
-// LiveSource gives what moves on a bench. Both methods are called about 30 times
-// a second by one goroutine per station, never concurrently for one station.
-// They must not wait: they copy what is there.
+// LiveSource gives what moves on a bench.
 type LiveSource interface {
-	// Newest copies tape entries (marks included) with Seq > after into dst,
-	// oldest first, and returns how many. If older ones than those returned were
-	// lost or did not fit, missed says how many; the newest len(dst) entries are
-	// what counts. With after = 0 it begins at the newest entry.
-	Newest(station string, after uint64, dst []acquire.Reading) (n int, missed uint64, err error)
-	// Sweep returns where the detector stands.
+	// Follow opens a reading head on the station's tape that begins with the next
+	// entry to be written. The server reads it from one goroutine and closes it.
+	// *acquire.Head is one.
+	Follow(station string) (ReadingHead, error)
+	// StreamAt returns the stream to which the entry seq of the station's tape
+	// belongs; false if unknown.
+	StreamAt(station string, seq uint64) (acquire.Stream, bool)
+	// Sweep returns where the detector stands. It is called about 30 times a
+	// second by one goroutine per station and must not wait: it copies what is
+	// there.
 	Sweep(station string) (Sweep, error)
+}
+
+// ReadingHead reads a tape from its own place (see acquire.Head.Read).
+type ReadingHead interface {
+	Read(ctx context.Context, buf []acquire.Reading) (int, error)
+	Close()
 }
 
 // ContactState is the state of contact.
@@ -154,13 +166,13 @@ const (
 // provisional.
 type Sweep struct {
 	Contact ContactState
-	// Stream is the stream to which the Seq and counts of the entry belong.
-	Stream acquire.Stream
 	// FirstSeq is the Seq at which the entry in progress (or the one that has
 	// just ended) began; 0 if there is none.
 	FirstSeq uint64
-	// Seeking is the adjustment that should be played now; empty if none.
-	Seeking detect.Adjustment
+	// Seeking is the adjustment that should be played now and the extremum it
+	// seeks; empty if none.
+	Seeking      detect.Adjustment
+	SeekingSense detect.Sense
 	// Missing is the detector's sentence: what it still lacks ("back over the
 	// smallest reading once more"). Empty if nothing is missing.
 	Missing string
@@ -526,15 +538,16 @@ type MaterialReader interface {
 // Material is a material of rings, contacts and scale. U are standard
 // uncertainties.
 type Material struct {
-	ID, Name              string
-	ExpansionPerK         float64
-	ExpansionPerKU        float64
-	YoungModulusGPa       float64
-	YoungModulusGPaU      float64
-	PoissonRatio          float64
-	PoissonRatioU         float64
-	Source                string
-	HighlyUncertainReason string // shown as a caution; empty if none
+	ID, Name         string
+	ExpansionPerK    float64
+	ExpansionPerKU   float64
+	YoungModulusGPa  float64
+	YoungModulusGPaU float64
+	PoissonRatio     float64
+	PoissonRatioU    float64
+	Source           string
+	// Caution is shown with the material; empty if none.
+	Caution string
 }
 
 // Readiness runs the checks behind /readyz.
