@@ -8,6 +8,8 @@ const (
 	Opening StepRole = "opening"
 	Working StepRole = "work"
 	Closing StepRole = "closing"
+	// Revisit is a reference between opening and closing: the master again.
+	Revisit StepRole = "reference"
 )
 
 // PlanStep is one position on one ring, measured by one or more entries.
@@ -24,7 +26,8 @@ type PlanStep struct {
 }
 
 // Plan is the ordered list of steps of a set: opening reference, work positions
-// of one or more rings, closing reference.
+// of one or more rings (with the master revisited in between if wished), closing
+// reference.
 type Plan struct {
 	Steps []PlanStep `json:"steps"`
 	// ClosingLimit is the largest permitted |closing − opening|, both at 20 °C.
@@ -35,12 +38,64 @@ type Plan struct {
 // DefaultClosingLimit is 0.2 µm (common practice, no source).
 const DefaultClosingLimit = 200_000 * Picometre
 
+// Setup is what the walker needs to know of the station and of the materials
+// when a set starts. It is recorded with the set, so that a later change of the
+// register does not change what the walker decided. Everything is optional; what
+// is missing is said in the reservations.
+type Setup struct {
+	StationID string `json:"station_id"`
+	// ReadingSign is +1 if the reading grows with the diameter and −1 if it counts
+	// down; 0 means +1.
+	ReadingSign int64 `json:"reading_sign"`
+	// ScaleMaterial names the material of the instrument's scale.
+	ScaleMaterial string `json:"scale_material"`
+	// Expansions are the linear expansion coefficients of the materials of the
+	// rings and of the scale.
+	Expansions []Expansion `json:"expansions,omitempty"`
+	// Day is the calendar day on which the set starts at the laboratory,
+	// "2026-01-31"; empty means the UTC day of the event.
+	Day string `json:"day"`
+	// Agreement says when repeats agree; its zero value means DefaultAgreement.
+	Agreement Agreement `json:"agreement"`
+}
+
+// Expansion is the linear expansion coefficient of a material.
+type Expansion struct {
+	Material string `json:"material"`
+	// PerKelvinPPB is the coefficient in 10⁻⁹/K: 11500 for gauge steel.
+	PerKelvinPPB int64 `json:"per_kelvin_ppb"`
+}
+
+// Agreement is the rule by which repeats of one position agree: readings a and
+// b, with standard uncertainties u_a and u_b from their traces, agree if
+//
+//	|a − b| ≤ max(Floor, K·sqrt(u_a² + u_b² + 2·s²))
+//
+// where s is the repeatability of a re-entry. With u_a = u_b = 0 and K = 2 this
+// is 2.8·s, the repeatability limit for two results at about 95 % (ISO 5725-6,
+// from memory).
+type Agreement struct {
+	// KMilli is K in thousandths.
+	KMilli int64 `json:"k_milli"`
+	// Floor is a difference too small to be worth another entry.
+	Floor Length `json:"floor_pm"`
+	// Repeatability is s, the standard deviation of one entry beyond the trace's
+	// own uncertainty: re-entry, seating, dust.
+	Repeatability Length `json:"repeatability_pm"`
+}
+
+// DefaultAgreement returns K = 2, a floor of 0.1 µm and s = 0.05 µm (common
+// practice, no source).
+func DefaultAgreement() Agreement {
+	return Agreement{KMilli: 2000, Floor: Micrometre / 10, Repeatability: Micrometre / 20}
+}
+
 // EventKind names what happened to a set.
 type EventKind string
 
 // The kinds of event. Each is one entry of the journal.
 const (
-	SetStarted     EventKind = "set_started"    // Plan, Rings
+	SetStarted     EventKind = "set_started"    // Plan, Rings, Setup; Reason: why a master past its due date is used
 	RingConfirmed  EventKind = "ring_confirmed" // RingID: the person has read the ident
 	CaptureStored  EventKind = "capture_stored" // Capture
 	WithdrawnAfter EventKind = "withdrawn"      // the deliberate withdrawal that followed the last capture
@@ -119,6 +174,7 @@ type Event struct {
 	Accept         bool              `json:"accept"`
 	VoidsReference bool              `json:"voids_reference"`
 	Plan           *Plan             `json:"plan,omitempty"`
+	Setup          *Setup            `json:"setup,omitempty"`
 	Rings          []Ring            `json:"rings,omitempty"`
 	Capture        *CaptureFact      `json:"capture,omitempty"`
 	Temperatures   []TemperatureFact `json:"temperatures,omitempty"`
