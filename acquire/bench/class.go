@@ -1,0 +1,213 @@
+package bench
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+)
+
+// Class names a kind of trace by what is difficult in it.
+type Class string
+
+// The classes. Package documentation gives the ranges of their disturbances.
+const (
+	ClassOrdinary         Class = "ordinary"
+	ClassManyReversals    Class = "many_reversals"
+	ClassNeverTilt        Class = "never_crossed_tilt"
+	ClassNeverCross       Class = "never_crossed_cross"
+	ClassSweptOnce        Class = "swept_once"
+	ClassParked           Class = "parked"
+	ClassOneKnob          Class = "one_knob"
+	ClassCrossFirst       Class = "cross_first"
+	ClassSeveralEntries   Class = "several_entries"
+	ClassContactLost      Class = "contact_lost"
+	ClassTouchUp          Class = "touch_up"
+	ClassEndStop          Class = "end_stop"
+	ClassFarStop          Class = "far_stop"
+	ClassRememberedDigits Class = "remembered_digits"
+	ClassOutliers         Class = "outliers"
+	ClassStale            Class = "stale"
+	ClassDropped          Class = "dropped"
+	ClassCoarse           Class = "coarse"
+	ClassDrift            Class = "drift"
+	ClassWander           Class = "wander"
+	ClassFlexure          Class = "flexure"
+	ClassStickSlip        Class = "stick_slip"
+	ClassHysteresis       Class = "hysteresis"
+	ClassDeadTime         Class = "dead_time"
+	ClassVibration        Class = "vibration"
+	ClassSmallRing        Class = "small_ring"
+	ClassWithY            Class = "with_y"
+	ClassSlow10Hz         Class = "slow_10hz"
+	ClassFast1kHz         Class = "fast_1khz"
+	ClassPreset           Class = "preset_pressed"
+	ClassDust             Class = "dust"
+)
+
+// Classes returns all classes in a fixed order.
+func Classes() []Class {
+	return []Class{
+		ClassOrdinary, ClassManyReversals, ClassNeverTilt, ClassNeverCross, ClassSweptOnce, ClassParked,
+		ClassOneKnob, ClassCrossFirst, ClassSeveralEntries, ClassContactLost, ClassTouchUp, ClassEndStop,
+		ClassFarStop, ClassRememberedDigits, ClassOutliers, ClassStale, ClassDropped, ClassCoarse, ClassDrift,
+		ClassWander, ClassFlexure, ClassStickSlip, ClassHysteresis, ClassDeadTime, ClassVibration, ClassSmallRing,
+		ClassWithY, ClassSlow10Hz, ClassFast1kHz, ClassPreset, ClassDust,
+	}
+}
+
+// ClassScenario draws a scenario of the class: resolution, rate, size, noise and
+// habits of the hand at random within the documented ranges. It fails for a
+// class that does not exist.
+func ClassScenario(c Class, rng *rand.Rand) (Scenario, error) {
+	sc := DefaultScenario()
+	sc.Name, sc.Class = string(c), c
+	sc.Readout.RateHz = pick(rng, 50, 100, 100, 200, 250, 500)
+	if rng.IntN(4) == 0 {
+		sc.Readout.Decimals = 5
+	}
+	size := logDraw(rng, Range{12, 150})
+	visible := classVisibleUM(&sc)
+	ring := &sc.Rings[0]
+	ring.NominalMM = math.Round(size)
+	ring.DeviationUM = 8 * (rng.Float64() - 0.5)
+	sc.Instrument.BallMM = math.Min(pick(rng, 1, 1.5, 2.5), ring.NominalMM/8)
+	sc.Instrument.OriginMM = ring.NominalMM + math.Round(40*(rng.Float64()-0.5)*1e3)/1e3
+	sc.Instrument.SidewaysUM, sc.Instrument.HeightUM = 20*rng.NormFloat64(), 20*rng.NormFloat64()
+
+	sc.Disturb.NoiseUM = Fixed(logDraw(rng, Range{0.02, 0.10}))
+	sc.Disturb.WanderUM = Range{0.01, 0.05}
+	sc.Disturb.WanderS = Range{10, 60}
+	sc.Disturb.DriftUMPerMin = Range{0, 0.05}
+	m := &sc.Mechanics
+	m.BacklashMrad, m.BacklashUM = Range{0, 0.3}, Range{0, 6}
+	m.HysteresisUM, m.FlexureUM = Range{0, 0.015}, Range{0, 0.05}
+	m.SettleUM, m.SettleS = Range{0.5, 15}, Range{0.15, 0.6}
+	sc.Readout.JitterShare = 0.05 * rng.Float64()
+
+	h := &sc.Hand
+	h.Unevenness, h.Care = 0.2+0.4*rng.Float64(), 0.3+0.5*rng.Float64()
+	h.SweepS, h.PauseS = Range{1, 6}, Range{0.3, 2}
+	h.RestS, h.FinalRestS = Range{0.6, 2.5}, Range{0.8, 3}
+	h.BetweenS, h.ChangeS = Range{1.5, 4}, Range{0, 0}
+	for _, p := range []*Play{&h.First, &h.Second, &h.TouchUp} {
+		p.Passes = Count{2, 5}
+		p.StartMM = Range{0.05, 0.5}
+		p.ParkUM = Range{0, 0.3}
+	}
+	if rng.IntN(3) == 0 {
+		h.First.Reversals, h.Second.Reversals = Count{0, 1}, Count{0, 1}
+	}
+	if rng.IntN(10) == 0 {
+		h.AccidentalTouches = Count{1, 1}
+	}
+	if err := c.alter(&sc, rng); err != nil {
+		return Scenario{}, err
+	}
+	// A hand that watches these digits turns only when it has seen them move.
+	visible = classVisibleUM(&sc)
+	for _, p := range []*Play{&h.First, &h.Second, &h.TouchUp} {
+		p.DepthUM = Range{math.Max(0.5, 2.5*visible), math.Max(2, 6*visible)}
+		p.ReversalUM = Range{math.Max(0.3, 1.5*visible), math.Max(3, 6*visible)}
+		p.StartRiseUM = Range{math.Max(0.8, 3*visible), 25}
+		if p.Mode == "never" || p.Mode == "end_stop" || p.Mode == "digits" {
+			p.ParkUM = p.ReversalUM
+			p.Passes = Count{1, 4}
+			p.StartRiseUM[0] = p.ParkUM[1] + visible
+			p.StartRiseUM[1] = math.Max(25, p.StartRiseUM[0])
+		}
+	}
+	h.TouchUp.StartRiseUM = Range{0, 25}
+	return sc, nil
+}
+
+// classVisibleUM is the change of the reading that an eye takes for a movement.
+func classVisibleUM(sc *Scenario) float64 {
+	step, err := sc.Readout.Step()
+	if err != nil {
+		return 1
+	}
+	return math.Max(0.15, math.Max(4*sc.Disturb.NoiseUM[1], 2*step.MM()*1e3))
+}
+
+func pick(rng *rand.Rand, values ...float64) float64 { return values[rng.IntN(len(values))] }
+
+// alter makes the scenario one of the class.
+func (c Class) alter(sc *Scenario, rng *rand.Rand) error {
+	h, m, d := &sc.Hand, &sc.Mechanics, &sc.Disturb
+	either := []*Play{&h.First, &h.Second}[rng.IntN(2)]
+	switch c {
+	case ClassOrdinary:
+	case ClassManyReversals:
+		h.First.Reversals, h.Second.Reversals = Count{2, 6}, Count{2, 6}
+	case ClassNeverTilt:
+		h.First.Mode = "never"
+	case ClassNeverCross:
+		h.Second.Mode = "never"
+	case ClassSweptOnce:
+		either.Mode = "once"
+	case ClassParked:
+		h.First.Mode, h.Second.Mode = "park", "park"
+		h.First.ParkUM, h.Second.ParkUM = Range{0, 0.05}, Range{0, 0.05}
+		h.RestS, h.FinalRestS = Range{2, 4}, Range{2, 4}
+	case ClassOneKnob:
+		either.Mode = "none"
+	case ClassCrossFirst:
+		h.Phases = []string{Cross, Tilt}
+	case ClassSeveralEntries:
+		sc.Tasks[0].Repeat = 2 + rng.IntN(4)
+	case ClassContactLost:
+		h.LossProbability, h.RestartProbability = 1, 0.6
+	case ClassTouchUp:
+		h.Phases = []string{Tilt, Cross, Tilt}
+	case ClassEndStop:
+		either.Mode = "end_stop"
+	case ClassFarStop:
+		either.Mode = "far_stop"
+		either.Passes = Count{3, 5}
+	case ClassRememberedDigits:
+		either.Mode = "digits"
+	case ClassOutliers:
+		d.StrayShare = Range{0.0005, 0.005}
+	case ClassStale:
+		d.StalePerMin = Range{2, 10}
+	case ClassDropped:
+		d.DropsPerMin = Range{3, 20}
+	case ClassCoarse:
+		sc.Readout.Decimals = 3
+		d.NoiseUM = Fixed(logDraw(rng, Range{0.10, 0.35}))
+		sc.Rings[0].NominalMM = math.Max(30, sc.Rings[0].NominalMM)
+	case ClassDrift:
+		d.DriftUMPerMin = Range{0.1, 0.3}
+	case ClassWander:
+		d.WanderUM = Range{0.05, 0.10}
+	case ClassFlexure:
+		m.FlexureUM = Range{0.1, 0.5}
+	case ClassStickSlip:
+		m.StickMrad, m.StickUM = Range{0.1, 0.6}, Range{3, 20}
+	case ClassHysteresis:
+		m.HysteresisUM = Range{0.03, 0.15}
+	case ClassDeadTime:
+		m.BacklashMrad, m.BacklashUM = Range{0.8, 3}, Range{20, 80}
+	case ClassVibration:
+		d.BurstsPerEntry = Count{1, 6}
+	case ClassSmallRing:
+		sc.Rings[0].NominalMM = math.Round(3 + 5*rng.Float64())
+		sc.Instrument.BallMM = sc.Rings[0].NominalMM / 8
+		sc.Instrument.SidewaysUM, sc.Instrument.HeightUM = 5*rng.NormFloat64(), 5*rng.NormFloat64()
+	case ClassWithY:
+		sc.Readout.SecondAxis = true
+		sc.Readout.SecondIncrement = []int{1, 10}[rng.IntN(2)]
+	case ClassSlow10Hz:
+		sc.Readout.RateHz = pick(rng, 10, 12.5, 20)
+	case ClassFast1kHz:
+		sc.Readout.RateHz = 1000
+	case ClassPreset:
+		d.PresetProbability = 1
+	case ClassDust:
+		d.DustProbability, d.DustMoves = 0.5, 0.5
+		sc.Tasks[0].Repeat = 2
+	default:
+		return fmt.Errorf("class %q does not exist", c)
+	}
+	return nil
+}
