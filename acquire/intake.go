@@ -93,17 +93,13 @@ type garbageWatch struct {
 
 // opened tells that the port is open: what comes now is the middle of a frame.
 func (in *intake) opened(at int64, reason string) {
+	in.tick(at)
 	in.framer.Reset()
 	in.open, in.partial, in.inStream = true, true, false
 	in.openReason = reason
 	in.gap = true
 	in.garbage = garbageWatch{first: in.garbage.first[:0]}
-	in.start(at)
-}
-
-// start begins to listen for silence, once.
-func (in *intake) start(at int64) {
-	if !in.started {
+	if !in.started { // from now on silence is noticed
 		in.started, in.lastValid = true, at
 	}
 }
@@ -113,6 +109,7 @@ func (in *intake) lost(at int64) {
 	if !in.open {
 		return
 	}
+	in.tick(at)
 	in.open = false
 	in.dropHeld(at, "the port was lost before another frame confirmed its decimals")
 	if p := in.framer.Pending(); len(p) > 0 {
@@ -126,6 +123,16 @@ func (in *intake) lost(at int64) {
 	}
 	in.framer.Reset()
 	in.flush()
+}
+
+// missed tells that bytes are missing from a recording: what comes now is the
+// middle of a frame of the same stream.
+func (in *intake) missed(at int64) {
+	inStream := in.inStream
+	reason := in.openReason
+	in.lost(at)
+	in.opened(at, reason)
+	in.inStream = inStream
 }
 
 // tick tells the time when nothing arrived.

@@ -243,7 +243,6 @@ func (s *Source) Run(ctx context.Context) error {
 	}
 	trouble := trouble{every: s.cfg.LogInterval, log: s.cfg.Log.With().
 		Str("station", s.cfg.Station).Str("port", s.cfg.PortLabel).Logger()}
-	s.intake.start(s.cfg.Now())
 	why := "opened"
 	for ctx.Err() == nil {
 		port, err := s.cfg.Open(ctx)

@@ -9,6 +9,8 @@ type Trace struct {
 	Streams []Stream
 	// Readings holds the entries in the order in which they were recorded.
 	Readings []Reading
+	// Rounded counts positions of a file that had to be rounded to 10⁻⁹ mm.
+	Rounded int
 }
 
 // StreamAt returns the stream of the entry with the given Seq.
