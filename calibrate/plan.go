@@ -55,6 +55,9 @@ type Setup struct {
 	// Day is the calendar day on which the set starts at the laboratory,
 	// "2026-01-31"; empty means the UTC day of the event.
 	Day string `json:"day"`
+	// AssumedTemperature is the half-width of the temperature, about 20 °C, of a
+	// ring or scale of which none is declared; 0 means AssumedTemperatureHalfWidth.
+	AssumedTemperature Temperature `json:"assumed_temperature_half_width_uk"`
 	// Agreement says when repeats agree; its zero value means DefaultAgreement.
 	Agreement Agreement `json:"agreement"`
 }

@@ -30,6 +30,8 @@ import (
 //     limit the last attempt is used; else the set is not accepted.
 //   - When the reference is void (unit or decimals changed), nothing before counts
 //     any more and the set begins again at its opening.
+//   - Rejecting a closing capture with a reason gives its place in an attempt to
+//     the next one; the rejection stays among the reservations.
 //   - A finished or not accepted set is reopened by rejecting, relabelling, "same
 //     again" or moving, until SetClosed. A closed or aborted set takes no event.
 
@@ -193,6 +195,7 @@ const (
 	ReserveNoExpansion      ReservationCode = "expansion_unknown"
 	ReserveRepeatsDisagree  ReservationCode = "repeats_disagree"
 	ReserveClosingRepeated  ReservationCode = "closing_repeated"
+	ReserveClosingRejected  ReservationCode = "closing_rejected"
 	ReserveNotAccepted      ReservationCode = "closing_beyond_limit"
 	ReserveLateReference    ReservationCode = "reference_in_between"
 	ReserveUnbracketed      ReservationCode = "work_not_bracketed"

@@ -94,6 +94,12 @@ func (s *State) walkerStart(e Event) error {
 	if a := s.Setup.Agreement; a.KMilli < 0 || a.Floor < 0 || a.Repeatability < 0 {
 		return refuse(e, "the agreement rule has a negative number", "use numbers from 0 up")
 	}
+	if s.Setup.AssumedTemperature < 0 {
+		return refuse(e, "the half-width of an assumed temperature is negative", "use a number from 0 up")
+	}
+	if s.Setup.AssumedTemperature == 0 {
+		s.Setup.AssumedTemperature = AssumedTemperatureHalfWidth
+	}
 	day := s.Setup.Day
 	if day == "" {
 		day = walkerDay(e.WallNS)
@@ -106,7 +112,7 @@ func (s *State) walkerStart(e Event) error {
 			why = "no reason recorded"
 		}
 		s.walkerNote(e, ReserveMasterOverdue, -1, "",
-			fmt.Sprintf("Master %s was due on %s and is used on %s: %s.", master.Ident, c.DueOn, day, why))
+			fmt.Sprintf("Master %s was due on %s and is used on %s: %s", master.Ident, c.DueOn, day, walkerStop(why)))
 	}
 	return nil
 }
@@ -249,7 +255,7 @@ func (s *State) walkerSameAgain(e Event) error {
 	}
 	x := ExtraEntry{Step: e.Step, Epoch: s.Epoch, Reason: e.Reason, By: e.By, WallNS: e.WallNS}
 	if s.Plan.Steps[e.Step].Role == Closing {
-		x.Attempt = max(1, len(s.Attempts))
+		x.Attempt = s.walkerAttempt()
 	}
 	s.Extra = append(s.Extra, x)
 	if e.Step != s.Step && s.walkerOpened(e.Step) {
@@ -293,7 +299,7 @@ func (s *State) walkerRelabel(e Event) error {
 	c.Relabels = append(c.Relabels, Relabel{From: from, To: e.Step, By: e.By, Reason: e.Reason, WallNS: e.WallNS})
 	c.Step, c.Outside, c.Unconfirmed = e.Step, "", false
 	s.walkerSettle(e, c.Fact.ID, true)
-	s.walkerNote(e, ReserveRelabelled, e.Step, c.Fact.ID, fmt.Sprintf("A capture was relabelled to %s: %s.", s.walkerTitle(e.Step), e.Reason))
+	s.walkerNote(e, ReserveRelabelled, e.Step, c.Fact.ID, fmt.Sprintf("A capture was relabelled to %s: %s", s.walkerTitle(e.Step), walkerStop(e.Reason)))
 	if was == StandingUsed && from != s.Step && from != e.Step {
 		s.walkerDerive()
 		if !s.Steps[from].Done {
@@ -344,11 +350,12 @@ func (s *State) walkerAnswer(e Event) error {
 	q := &s.Questions[i]
 	q.Open, q.Accepted, q.By, q.Reason = false, e.Accept, e.By, e.Reason
 	if q.CaptureID == "" {
+		answer := "yes"
 		if !e.Accept {
+			answer = "no"
 			s.Paused, s.StopReason, s.StoppedBy = true, "answered no: "+q.Text, e.By
-			return nil
 		}
-		s.walkerNote(e, ReserveQuestionAnswered, -1, "", fmt.Sprintf("The flow had stopped (%s) and went on after an answer by %s.", strings.TrimSuffix(q.Text, "."), e.By))
+		s.walkerNote(e, ReserveQuestionAnswered, -1, "", fmt.Sprintf("The flow had stopped: %s %s answered %s.", walkerStop(q.Text), e.By, answer))
 		return nil
 	}
 	c := &s.Captures[s.walkerFind(q.CaptureID)]
@@ -386,7 +393,7 @@ func (s *State) walkerStream(e Event) {
 		s.walkerNote(e, ReserveReferenceVoided, -1, "", fmt.Sprintf("The reference was voided (%s); what was captured before does not count.", walkerOr(e.Reason, "unit or decimals changed")))
 		return
 	}
-	s.walkerNote(e, ReserveStreamChanged, -1, "", fmt.Sprintf("The stream of readings changed: %s.", walkerOr(e.Reason, "no reason given")))
+	s.walkerNote(e, ReserveStreamChanged, -1, "", fmt.Sprintf("The stream of readings changed: %s", walkerStop(walkerOr(e.Reason, "no reason given"))))
 	if pending != "" {
 		s.Questions = append(s.Questions, Question{
 			Seq: e.Seq, CaptureID: pending, Open: true, Withdrawal: true,

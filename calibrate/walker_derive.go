@@ -13,14 +13,10 @@ func (s *State) walkerDerive() {
 	s.ClosingKnown, s.ClosingDifference, s.Pending, s.Asking = false, 0, "", nil
 	s.ConfirmRing, s.ConfirmIdent, s.ReferenceVoid = "", "", false
 	s.Step, s.Spread, s.Repeatability, s.RepeatabilityDof = 0, 0, 0, 0
-	for _, l := range []func(){
-		func() { s.Captures = walkerNonNil(s.Captures) }, func() { s.Confirmed = walkerNonNil(s.Confirmed) },
-		func() { s.Questions = walkerNonNil(s.Questions) }, func() { s.Extra = walkerNonNil(s.Extra) },
-		func() { s.Temperatures = walkerNonNil(s.Temperatures) }, func() { s.Notes = walkerNonNil(s.Notes) },
-		func() { s.Rings = walkerNonNil(s.Rings) }, func() { s.Plan.Steps = walkerNonNil(s.Plan.Steps) },
-	} {
-		l()
-	}
+	s.Captures, s.Confirmed = walkerNonNil(s.Captures), walkerNonNil(s.Confirmed)
+	s.Questions, s.Extra = walkerNonNil(s.Questions), walkerNonNil(s.Extra)
+	s.Temperatures, s.Notes = walkerNonNil(s.Temperatures), walkerNonNil(s.Notes)
+	s.Rings, s.Plan.Steps = walkerNonNil(s.Rings), walkerNonNil(s.Plan.Steps)
 	if !s.Started {
 		s.walkerStatus()
 		return
@@ -45,6 +41,7 @@ func (s *State) walkerDerive() {
 	s.walkerReservations()
 }
 
+// walkerNonNil makes an absent list an empty one, which is [] in JSON.
 func walkerNonNil[T any](v []T) []T {
 	if v == nil {
 		return []T{}
@@ -141,7 +138,7 @@ func (s *State) walkerClosing(closing []int) {
 	opening, n := s.walkerMean(func(c *CaptureRecord) bool { return c.Role == Opening })
 	var members []int
 	for _, i := range closing {
-		if k := len(s.Attempts); k == 0 || k < MaxClosingAttempts && s.Attempts[k-1].Complete && !s.Attempts[k-1].Within {
+		if s.walkerAttempt() > len(s.Attempts) {
 			s.Attempts = append(s.Attempts, ClosingAttempt{})
 			members = nil
 		}
@@ -169,6 +166,16 @@ func (s *State) walkerClosing(closing []int) {
 	if k := len(s.Attempts); k > 0 && n > 0 {
 		s.ClosingKnown, s.ClosingDifference = true, s.Attempts[k-1].Difference
 	}
+}
+
+// walkerAttempt returns the number, from 1, of the attempt that the next closing
+// capture belongs to.
+func (s *State) walkerAttempt() int {
+	k := len(s.Attempts)
+	if k == 0 || k < MaxClosingAttempts && s.Attempts[k-1].Complete && !s.Attempts[k-1].Within {
+		return k + 1
+	}
+	return k
 }
 
 // walkerMean returns the mean reading at 20 °C of the captures chosen, and their
@@ -244,10 +251,7 @@ func (s *State) walkerSteps() {
 		}
 		attempt := 0
 		if p.Role == Closing {
-			attempt = max(1, len(s.Attempts))
-			if k := len(s.Attempts); k > 0 && k < MaxClosingAttempts && s.Attempts[k-1].Complete && !s.Attempts[k-1].Within {
-				attempt = k + 1
-			}
+			attempt = s.walkerAttempt()
 		}
 		var used, shown []int
 		for j := range s.Captures {
@@ -277,15 +281,11 @@ func (s *State) walkerSteps() {
 			t.Done = k > 0 && s.Attempts[k-1].Complete && (s.Attempts[k-1].Within || k >= MaxClosingAttempts)
 		}
 		if len(shown) > 0 {
-			lo, hi := s.Captures[shown[0]].At20, s.Captures[shown[0]].At20
-			in := map[int]bool{}
+			first := s.Captures[shown[0]].At20
+			lo, hi, sum := first, first, 0.0
 			for _, j := range shown {
-				in[j] = true
-				lo, hi = min(lo, s.Captures[j].At20), max(hi, s.Captures[j].At20)
-			}
-			first, sum := s.Captures[shown[0]].At20, 0.0
-			for _, j := range shown {
-				sum += float64(s.Captures[j].At20 - first)
+				x := s.Captures[j].At20
+				lo, hi, sum = min(lo, x), max(hi, x), sum+float64(x-first)
 			}
 			t.Mean, t.Spread = first+Length(math.Round(sum/float64(len(shown)))), hi-lo
 		}
@@ -295,12 +295,16 @@ func (s *State) walkerSteps() {
 }
 
 // walkerPooled pools the repeatability over the steps, s² = Σ Σ (x − x̄)² / Σ (n − 1).
-// Captures of one step that play different roles are not repeats of one another.
+// Captures of one step that play different roles are not repeats of one another,
+// nor are references in between that have work between them: they hold the drift.
 func (s *State) walkerPooled() {
 	type group struct {
 		step int
 		role StepRole
+		// work is the number of work captures before a reference in between.
+		work int
 	}
+	work := 0
 	readings := map[group][]Length{}
 	var order []group
 	for i := range s.Captures {
@@ -308,7 +312,13 @@ func (s *State) walkerPooled() {
 		if c.Standing != StandingUsed {
 			continue
 		}
-		g := group{c.Step, c.Role}
+		g := group{step: c.Step, role: c.Role}
+		switch c.Role {
+		case Working:
+			work++
+		case Revisit:
+			g.work = work
+		}
 		if len(readings[g]) == 0 {
 			order = append(order, g)
 		}

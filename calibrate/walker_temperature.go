@@ -24,7 +24,7 @@ const MaxTemperatureDeparture = 20 * Kelvin
 type TemperatureAt struct {
 	Value, U Temperature
 	// Assumed: no temperature was declared; U is then zero and the half-width is
-	// AssumedTemperatureHalfWidth.
+	// Setup.AssumedTemperature.
 	Assumed bool
 	// Away is the time to the nearest sample.
 	Away time.Duration
@@ -110,7 +110,7 @@ func (s *State) walkerTemperatureReservations(add func(ReservationCode, int, str
 		t := s.TemperatureOf(w.id, c.Fact.WallNS)
 		switch {
 		case t.Assumed:
-			add(ReserveNoTemperature, -1, "", fmt.Sprintf("No temperature of the %s: 20 °C ± %g K assumed.", w.name, AssumedTemperatureHalfWidth.Celsius()))
+			add(ReserveNoTemperature, -1, "", fmt.Sprintf("No temperature of the %s: 20 °C ± %g K assumed.", w.name, s.Setup.AssumedTemperature.Celsius()))
 		case t.Away > TemperatureReach:
 			add(ReserveOldTemperature, c.Step, c.Fact.ID, fmt.Sprintf("The nearest temperature of the %s is %d minutes away from a capture.", w.name, int(t.Away.Minutes())))
 		default:

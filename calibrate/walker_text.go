@@ -59,6 +59,14 @@ func (s *State) walkerTitle(i int) string {
 	return fmt.Sprintf("%s %s at height %s, direction %s", what, s.walkerIdent(p.RingID), walkerMM(p.Height), walkerDegrees(p.Direction))
 }
 
+// walkerStop ends a sentence that a person wrote with a full stop, if it has no end.
+func walkerStop(t string) string {
+	if strings.HasSuffix(t, ".") || strings.HasSuffix(t, "?") || strings.HasSuffix(t, "!") {
+		return t
+	}
+	return t + "."
+}
+
 func walkerCapital(t string) string {
 	if t == "" {
 		return t
@@ -73,9 +81,9 @@ func (s *State) walkerSentence() (now, next string) {
 	case WalkNotStarted:
 		return "The set has not started.", "Start it with a plan."
 	case WalkAborted:
-		return fmt.Sprintf("Aborted by %s: %s.", s.StoppedBy, s.StopReason), ""
+		return fmt.Sprintf("Aborted by %s: %s", s.StoppedBy, walkerStop(s.StopReason)), ""
 	case WalkPaused:
-		return strings.TrimSuffix("Paused: "+walkerOr(s.StopReason, "no reason given"), ".") + ".", "Resume to go on."
+		return "Paused: " + walkerStop(walkerOr(s.StopReason, "no reason given")), "Resume to go on."
 	case WalkAsking:
 		return s.Asking.Text, "Answer yes or no."
 	case WalkFinished, WalkNotAccepted:
@@ -154,7 +162,12 @@ func (s *State) walkerVerdict() (now, next string) {
 // walkerReservations gathers what events noted and what follows from the
 // captures in use.
 func (s *State) walkerReservations() {
-	s.Reservations = append(s.Reservations, s.Notes...)
+	for _, n := range s.Notes {
+		// A note about a capture matters only while the capture counts.
+		if c, ok := s.Capture(n.CaptureID); n.CaptureID == "" || ok && c.Standing == StandingUsed {
+			s.Reservations = append(s.Reservations, n)
+		}
+	}
 	add := func(code ReservationCode, step int, capture, text string) {
 		s.Reservations = append(s.Reservations, Reservation{Code: code, Text: text, Step: step, CaptureID: capture})
 	}
@@ -163,6 +176,9 @@ func (s *State) walkerReservations() {
 		c := &s.Captures[i]
 		if c.Standing == StandingUnbracketed {
 			add(ReserveUnbracketed, c.Step, c.Fact.ID, fmt.Sprintf("A capture of the %s has no opening reference before it and does not count.", s.walkerTitle(c.Step)))
+		}
+		if c.Standing == StandingRejected && c.Good() && c.Step == len(s.Plan.Steps)-1 && c.Epoch == s.Epoch {
+			add(ReserveClosingRejected, c.Step, c.Fact.ID, fmt.Sprintf("A capture of the closing reference was rejected by %s: %s", c.RejectedBy, walkerStop(c.RejectReason)))
 		}
 		if c.Standing != StandingUsed {
 			continue
