@@ -1,6 +1,8 @@
 package detect
 
-import "ringsaddle/acquire"
+import (
+	"ringsaddle/acquire"
+)
 
 // Detector turns readings into captures. It holds no clock and no goroutine;
 // the same readings give the same events. It is not safe for concurrent use.
@@ -9,6 +11,24 @@ type Detector struct {
 	digest string
 	hint   Hint
 	events []Event
+
+	active bool // c holds readings
+	c      contact
+	an     analyser
+	live   liveView
+
+	jump     int64 // counts
+	lossNS   int64
+	away     int64 // counts
+	awayNS   int64
+	leftX    int64 // absolute position at the end of the last capture
+	leftNS   int64 // how long the reading has been away from it
+	watching bool
+
+	// What came before the contact in progress.
+	prevX       int64 // absolute position of the last contact
+	prevWas     bool
+	steppedFrom bool
 }
 
 // New returns a Detector for p.
@@ -16,7 +36,15 @@ func New(p Params) (*Detector, error) {
 	if err := p.Validate(); err != nil {
 		return nil, err
 	}
-	return &Detector{p: p, digest: p.Digest(), hint: Hint{Seek: -1}}, nil
+	d := &Detector{p: p, digest: p.Digest(), hint: Hint{Seek: -1}}
+	d.jump = int64(p.JumpMM / p.StepMM)
+	d.lossNS = int64(p.LossSeconds * 1e9)
+	d.away = int64(p.WithdrawMM / p.StepMM)
+	d.awayNS = int64(p.WithdrawSeconds * 1e9)
+	d.c.quantum = max(1, int64(p.ResolutionMM/p.StepMM+0.5))
+	d.c.speed = p.ApproachMMPerS / p.StepMM / 1e9
+	d.an.init(p)
+	return d, nil
 }
 
 // Params returns the settings.
@@ -26,12 +54,124 @@ func (d *Detector) Params() Params { return d.p }
 // slice is valid until the next call; the captures in it stay valid.
 func (d *Detector) Push(r acquire.Reading) []Event {
 	d.events = d.events[:0]
+	if r.Flags&^acquire.HasY != 0 && !d.mark(r) {
+		return d.events
+	}
+	c := &d.c
+	if !d.active {
+		d.active = true
+		c.reset(r, false)
+	}
+	dt := c.advance(r.At)
+	if dt > holeNS && dt > 15*c.period {
+		d.finish(r.Seq, EndReadingsLost)
+		c.reset(r, false)
+		dt = 0
+	}
+	if d.watching {
+		d.watch(r, dt)
+	}
+	x := r.X - c.origin
+	if dx := x - c.goodX; dx > d.jump || -dx > d.jump {
+		d.elsewhere(r, x)
+		return d.events
+	}
+	if dx := x - c.anchorX; c.fast && (dx > d.jump || -dx > d.jump) {
+		d.elsewhere(r, x)
+		return d.events
+	}
+	c.outs = 0
+	c.goodX, c.goodT, c.goodAt, c.goodSeq = x, c.t, r.At, r.Seq
+	s := sample{x: x, t: c.t, at: r.At, seq: r.Seq}
+	if r.Flags&acquire.HasY != 0 {
+		if !c.hasOriginY {
+			c.originY, c.hasOriginY = r.Y, true
+		}
+		s.y, s.hasY = r.Y-c.originY, true
+	}
+	before := len(c.bins)
+	c.feed(s)
+	if c.fast && !c.settled {
+		c.reset(r, true)
+		return d.events
+	}
+	if len(c.bins) != before && c.settled {
+		d.follow(r)
+	}
 	return d.events
+}
+
+// mark deals with an entry that is no plain position; it reports whether the
+// position in it is to be used.
+func (d *Detector) mark(r acquire.Reading) bool {
+	switch {
+	case r.Flags&acquire.Hint != 0:
+		if h, ok := DecodeHint(r); ok {
+			d.hint = h
+		}
+		return false
+	case r.Flags&acquire.StreamStart != 0:
+		if d.active {
+			d.finish(r.Seq, EndReadingsLost)
+			d.active = false
+		}
+		d.watching = false
+		d.prevWas = false
+		return false
+	case r.Flags&acquire.Silence != 0:
+		return false
+	case r.Flags&acquire.NotValid != 0:
+		if d.active {
+			d.c.advance(r.At)
+			d.elsewhere(r, d.c.outX)
+		}
+		return false
+	case r.Flags&acquire.Gap != 0 && d.active:
+		// A frame or two lost to garbage is like a dropped reading; a longer hole
+		// may hide anything.
+		if dt := r.At - d.c.lastAt; dt > d.lossNS && dt > 12*d.c.period || dt < 0 {
+			d.finish(r.Seq, EndReadingsLost)
+			d.active = false
+		}
+	}
+	return true
+}
+
+// elsewhere takes a reading that does not belong to the contact.
+func (d *Detector) elsewhere(r acquire.Reading, x int64) {
+	c := &d.c
+	if !c.settled {
+		if r.IsPosition() {
+			c.reset(r, true)
+		}
+		return
+	}
+	if c.outs == 0 {
+		c.outX = x
+		c.outSame = 0
+	}
+	c.outs++
+	if dx := x - c.outX; dx <= 4*c.quantum+d.jump/50 && -dx <= 4*c.quantum+d.jump/50 {
+		c.outSame++
+	}
+	if c.outs <= d.p.StrayReadings || c.t-c.goodT < d.lossNS {
+		return
+	}
+	d.finish(r.Seq, EndLost)
+	if r.IsPosition() {
+		c.reset(r, true)
+	} else {
+		d.active = false
+	}
 }
 
 // Flush ends the input: an entry in progress becomes a capture.
 func (d *Detector) Flush() []Event {
 	d.events = d.events[:0]
+	if d.active {
+		d.finish(d.c.goodSeq, EndOfStream)
+		d.active = false
+	}
 	return d.events
 }
 
@@ -39,8 +179,55 @@ func (d *Detector) Flush() []Event {
 // before it could see them. An entry in progress ends with EndReadingsLost.
 func (d *Detector) Lost(from, to uint64) []Event {
 	d.events = d.events[:0]
+	if d.active {
+		d.finish(d.c.goodSeq, EndReadingsLost)
+		d.active = false
+	}
+	d.watching = false
 	return d.events
 }
 
-// State returns a snapshot of the entry in progress.
-func (d *Detector) State() State { return State{Stage: StageIdle, Sought: -1} }
+// watch waits for the deliberate withdrawal after a capture.
+func (d *Detector) watch(r acquire.Reading, dt int64) {
+	dx := r.X - d.leftX
+	if dx < d.away && -dx < d.away {
+		d.leftNS = 0
+		return
+	}
+	d.leftNS += dt
+	if d.leftNS >= d.awayNS {
+		d.watching = false
+		d.events = append(d.events, Event{Kind: EventWithdrawn, Seq: r.Seq, At: r.At})
+	}
+}
+
+// finish ends the contact in progress; it becomes a capture if anything was
+// played in it.
+func (d *Detector) finish(lastSeq uint64, how Ending) {
+	c := &d.c
+	d.live.reset()
+	if !c.settled {
+		return
+	}
+	c.drain()
+	if c.fast && c.anchorBin < len(c.bins) {
+		c.bins = c.bins[:c.anchorBin]
+	}
+	if how == EndLost && c.outs == c.outSame {
+		// The reading went away in one step and stands still.
+		d.prevWas = true
+	}
+	d.an.run(c, how)
+	if !d.an.played {
+		return
+	}
+	capt := d.an.capture(c, how)
+	capt.FirstSeq, capt.LastSeq = c.firstSeq, lastSeq
+	capt.Revision, capt.ParamsDigest = Revision, d.digest
+	d.events = append(d.events, Event{Kind: EventCaptured, Seq: lastSeq, At: c.lastAt, Capture: capt})
+	d.watching = how == EndLost
+	d.leftX, d.leftNS = c.origin+c.goodX, 0
+	if d.watching {
+		d.leftNS = c.t - c.goodT
+	}
+}

@@ -1,0 +1,186 @@
+package detect
+
+import (
+	"math"
+)
+
+const (
+	// maxPivots bounds the reversals and the rests kept of one entry.
+	maxPivots = 512
+	// minRestSeconds is the shortest rest that may lie between two adjustments, s.
+	minRestSeconds = 0.35
+	// umPerMM is micrometres per millimetre.
+	umPerMM = 1000
+)
+
+// analyser weighs the readings of one entry. It works in micrometres above the
+// entry's origin and in seconds since the entry's first reading. If the first
+// adjustment seeks a maximum the sign of the reading is turned, so that a
+// mirrored task is computed with the very same numbers.
+type analyser struct {
+	p     Params
+	sign  float64 // of the reading in this file's coordinates
+	um    float64 // µm per count, with sign
+	q     float64 // resolution, µm
+	drift float64 // standard deviation of the drift to expect, µm/s
+
+	t, z, sm, ss, y []float64
+	local           []float64
+	bin             []int32 // index of the bin in the contact
+	tmp             []float64
+	hasY            bool
+
+	period, sigma, white, half float64
+	coarse                     bool
+	stale                      int
+	overfull                   bool
+
+	piv    []pivot
+	rests  []rest
+	hinges []hinge
+	dec    decision
+	est    estimate
+
+	played  bool
+	endRest bool
+	span    float64 // range of the smoothed reading, µm
+	preset  bool
+}
+
+func (a *analyser) init(p Params) {
+	a.p = p
+	a.sign = 1
+	if p.Seeks[0].Sense == Maximum {
+		a.sign = -1
+	}
+	a.um = a.sign * p.StepMM * umPerMM
+	a.q = p.ResolutionMM * umPerMM
+	a.drift = p.DriftMMPerMin * umPerMM / 60
+}
+
+// sense returns the sense of seek k in the coordinates of the analysis.
+func (a *analyser) sense(k int) int8 {
+	return int8(a.sign) * int8(a.p.Seeks[k].Sense)
+}
+
+func grow(s []float64, n int) []float64 {
+	if cap(s) < n {
+		return make([]float64, n, n+n/2+64)
+	}
+	return s[:n]
+}
+
+// load takes the bins over.
+func (a *analyser) load(c *contact) {
+	bins := c.bins[min(c.settledBin, len(c.bins)):]
+	n := len(bins)
+	a.t, a.z, a.sm, a.ss = grow(a.t, n), grow(a.z, n), grow(a.sm, n), grow(a.ss, n)
+	a.local = grow(a.local, n)[:0]
+	if cap(a.bin) < n {
+		a.bin = make([]int32, n, n+n/2+64)
+	}
+	a.bin = a.bin[:n]
+	a.hasY = n > 0
+	for i := range bins {
+		a.hasY = a.hasY && bins[i].nY > 0
+	}
+	if a.hasY {
+		a.y = grow(a.y, n)
+	}
+	off := c.settledBin
+	for i := range bins {
+		b := &bins[i]
+		m := float64(b.n)
+		a.t[i] = float64(b.sumT) / m * 1e-9
+		a.z[i] = float64(b.sumX) / m * a.um
+		a.bin[i] = int32(i + off)
+		if a.hasY {
+			a.y[i] = float64(b.sumY) / float64(b.nY) * a.p.StepMM * umPerMM
+		}
+	}
+}
+
+// move copies element from to place to, when elements are taken out.
+func (a *analyser) move(to, from int) {
+	a.t[to], a.z[to], a.bin[to] = a.t[from], a.z[from], a.bin[from]
+	if a.hasY {
+		a.y[to] = a.y[from]
+	}
+}
+
+func (a *analyser) cut(n int) {
+	a.t, a.z, a.sm, a.ss, a.bin = a.t[:n], a.z[:n], a.sm[:n], a.ss[:n], a.bin[:n]
+	if a.hasY {
+		a.y = a.y[:n]
+	}
+}
+
+// run weighs the readings of c so far.
+func (a *analyser) run(c *contact, how Ending) {
+	a.played, a.overfull, a.preset, a.stale = false, false, false, 0
+	a.dec, a.est = decision{}, estimate{}
+	a.load(c)
+	a.dropStale()
+	if len(a.z) < 8 {
+		return
+	}
+	a.measureNoise()
+	a.trimSettling()
+	if len(a.z) < 8 {
+		return
+	}
+	a.smooth()
+	lo, hi := a.sm[0], a.sm[0]
+	for _, v := range a.sm {
+		lo, hi = math.Min(lo, v), math.Max(hi, v)
+	}
+	a.span = hi - lo
+	a.played = a.span > math.Max(math.Max(0.5, 8*a.sigma), 3*a.q) && a.t[len(a.t)-1]-a.t[0] > 0.5
+	if !a.played {
+		return
+	}
+	a.findPivots()
+	a.findRests()
+	a.legs()
+	for i := range a.piv {
+		a.fitPivot(i)
+	}
+	a.decide()
+	a.estimate()
+}
+
+// trimSettling cuts off the beginning, where the carriage comes to its force.
+func (a *analyser) trimSettling() {
+	n := len(a.z)
+	cut := 0
+	w := math.Max(0.12, 1.01*a.period)
+	// The settling is the fast, slowing, one-way movement at the very start.
+	j := 0
+	for i := 0; i < n; i++ {
+		for j < n-1 && a.t[j] < a.t[i]+w {
+			j++
+		}
+		if j >= n-1 {
+			break
+		}
+		v := math.Abs(a.z[j]-a.z[i]) / (a.t[j] - a.t[i])
+		if v < 3+3*a.sigma/w+a.q/w || a.t[i]-a.t[0] > 4 {
+			break
+		}
+		cut = i
+	}
+	if cut == 0 {
+		return
+	}
+	if a.t[cut]-a.t[0] > 3.9 {
+		return // no settling: the hand moves from the start
+	}
+	m := 0
+	for i := cut; i < n; i++ {
+		a.move(m, i)
+		a.local[m] = a.local[i]
+		m++
+	}
+	a.cut(m)
+	a.local = a.local[:m]
+}

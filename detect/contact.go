@@ -1,0 +1,261 @@
+package detect
+
+import (
+	"slices"
+
+	"ringsaddle/acquire"
+)
+
+// This file holds the part of the detector that sees every reading: it finds
+// the stretches in which the carriage rests on a ring, leaves out readings that
+// lie elsewhere for a moment, and keeps what the decision needs in bins.
+
+const (
+	// binNS is the width of a bin of readings, ns. It doubles when the bins of a
+	// long contact are full.
+	binNS = 5_000_000
+	// maxBins bounds the memory of a contact.
+	maxBins = 1 << 15
+	// filterLen is the length of the filter for stray readings; a run of up to
+	// three is outvoted.
+	filterLen = 9
+	filterMid = filterLen / 2
+	// anchorNS is the time over which the speed of approach is judged, ns.
+	anchorNS = 100_000_000
+	// holeNS is the longest time without any reading in a contact, ns.
+	holeNS = 3_000_000_000
+	// stillReadings is how many readings in a row may carry one time before the
+	// clock is taken to stand still.
+	stillReadings = 64
+)
+
+// bin sums up neighbouring readings, exactly.
+type bin struct {
+	sumX, sumY int64  // counts above the origin
+	sumT       int64  // ns since the start of the contact
+	at         int64  // station clock of the last reading
+	seq        uint64 // Seq of the last reading
+	n          int32
+	nY         int32
+}
+
+// sample is a reading on its way through the filter.
+type sample struct {
+	x, y int64 // counts above the origin
+	t    int64 // ns since the start of the contact
+	at   int64
+	seq  uint64
+	hasY bool
+}
+
+// contact is a stretch in which the reading stays within reach.
+type contact struct {
+	origin, originY int64
+	hasOriginY      bool
+	firstSeq        uint64
+	firstAt         int64
+	lastAt          int64 // station clock of the reading before
+	t               int64 // ns since the start
+	period          int64 // typical time between readings, ns
+	still           int
+	clockJumps      int
+	moved           bool // an approach or a withdrawal came before
+
+	fifo  [filterLen]sample
+	nFifo int
+	stray int // readings left out by the filter
+
+	// The last reading that was taken for good, and the run of readings that
+	// lie elsewhere since.
+	goodX, goodT int64
+	goodAt       int64
+	goodSeq      uint64
+	outs         int
+	outSame      int   // of those, how many lie together at one place
+	outX         int64 // the first of them
+	outAt        int64
+
+	// The anchor of the speed check: the last place that was left slowly.
+	anchorX, anchorT int64
+	anchorBin        int
+	fast             bool // the reading left the anchor fast
+	calm             int  // anchors in a row without speed
+	settledBin       int  // first bin of the settled contact
+	settled          bool
+	announced        bool
+
+	quantum int64   // resolution, counts
+	speed   float64 // of approach, counts/ns
+
+	width int64 // of a bin, ns
+	bins  []bin
+}
+
+// reset begins a contact at r. What follows depends on r and later readings
+// alone, so that a replay from r on gives the same.
+func (c *contact) reset(r acquire.Reading, moved bool) {
+	bins := c.bins[:0]
+	if bins == nil {
+		bins = make([]bin, 0, maxBins)
+	}
+	*c = contact{
+		origin: r.X, firstSeq: r.Seq, firstAt: r.At, lastAt: r.At, goodAt: r.At,
+		width: binNS, bins: bins, moved: moved, quantum: c.quantum, speed: c.speed,
+	}
+	if r.Flags&acquire.HasY != 0 {
+		c.originY, c.hasOriginY = r.Y, true
+	}
+}
+
+// advance moves the contact's own time on and returns the time since the
+// reading before, ns. Times that stand still in bunches are taken as they are;
+// times that run backwards or jump are replaced by the usual period.
+func (c *contact) advance(at int64) int64 {
+	dt := at - c.lastAt
+	c.lastAt = at
+	switch {
+	case dt == 0:
+		c.still++
+		if c.still > stillReadings {
+			dt = c.period
+			if dt == 0 {
+				dt = 1_000_000
+			}
+			if c.still == stillReadings+1 {
+				c.clockJumps++
+			}
+		}
+	case dt < 0 || dt > 3600_000_000_000:
+		c.clockJumps++
+		dt = c.period
+		c.still = 0
+	default:
+		c.still = 0
+		switch {
+		case c.period == 0:
+			c.period = dt
+		case dt < c.period:
+			c.period -= (c.period - dt) >> 4
+		case dt < 4*c.period:
+			c.period += (dt - c.period) >> 4
+		default:
+			c.period += c.period >> 4
+		}
+	}
+	c.t += dt
+	return dt
+}
+
+// feed puts a reading that lies within reach into the filter; what leaves the
+// filter goes to the bins.
+func (c *contact) feed(s sample) {
+	if c.nFifo < filterLen {
+		c.fifo[c.nFifo] = s
+		c.nFifo++
+		if c.nFifo < filterLen {
+			return
+		}
+		// The first half has no full neighbourhood; it is judged by this one.
+		for i := 0; i <= filterMid; i++ {
+			c.judge(i)
+		}
+		return
+	}
+	copy(c.fifo[:], c.fifo[1:])
+	c.fifo[filterLen-1] = s
+	c.judge(filterMid)
+}
+
+// drain empties the filter at the end of a contact.
+func (c *contact) drain() {
+	from := filterMid + 1
+	if c.nFifo < filterLen {
+		from = 0
+	}
+	for i := from; i < c.nFifo; i++ {
+		c.judge(i)
+	}
+	c.nFifo = 0
+}
+
+// judge passes sample i of the filter on, unless it stands apart from its
+// neighbours by more than they spread among themselves.
+func (c *contact) judge(i int) {
+	s := c.fifo[i]
+	if c.nFifo >= 5 {
+		var v [filterLen]int64
+		n := c.nFifo
+		// Insertion sort: nearly sorted on a flank.
+		for j := range n {
+			x := c.fifo[j].x
+			k := j
+			for k > 0 && v[k-1] > x {
+				v[k] = v[k-1]
+				k--
+			}
+			v[k] = x
+		}
+		q1, med, q3 := v[n/4], v[n/2], v[n-1-n/4]
+		limit := 3*(q3-q1) + 4*c.quantum
+		if d := s.x - med; d > limit || -d > limit {
+			c.stray++
+			return
+		}
+	}
+	c.put(s)
+}
+
+// put adds a sample to the bins.
+func (c *contact) put(s sample) {
+	if dt := s.t - c.anchorT; dt >= anchorNS {
+		d := s.x - c.anchorX
+		if float64(max(d, -d)) > c.speed*float64(dt)+float64(2*c.quantum) {
+			c.fast, c.calm = true, 0
+		} else {
+			c.fast = false
+			c.anchorX, c.anchorT, c.anchorBin = s.x, s.t, len(c.bins)
+			c.calm++
+			if !c.settled && c.calm >= 2 {
+				c.settled, c.settledBin = true, len(c.bins)
+			}
+		}
+	}
+	if n := len(c.bins); n > 0 {
+		b := &c.bins[n-1]
+		first := b.sumT / int64(b.n)
+		if s.t-first < c.width-c.width/8 && s.t/c.width == first/c.width {
+			b.sumX += s.x
+			b.sumT += s.t
+			b.at, b.seq = s.at, s.seq
+			b.n++
+			if s.hasY {
+				b.sumY += s.y
+				b.nY++
+			}
+			return
+		}
+		if n == maxBins {
+			c.fold()
+		}
+	}
+	nb := bin{sumX: s.x, sumT: s.t, at: s.at, seq: s.seq, n: 1}
+	if s.hasY {
+		nb.sumY, nb.nY = s.y, 1
+	}
+	c.bins = append(c.bins, nb)
+}
+
+// fold joins neighbouring bins in pairs.
+func (c *contact) fold() {
+	c.width *= 2
+	half := len(c.bins) / 2
+	for i := range half {
+		a, b := c.bins[2*i], c.bins[2*i+1]
+		c.bins[i] = bin{
+			sumX: a.sumX + b.sumX, sumY: a.sumY + b.sumY, sumT: a.sumT + b.sumT,
+			at: b.at, seq: b.seq, n: a.n + b.n, nY: a.nY + b.nY,
+		}
+	}
+	c.bins = slices.Delete(c.bins, half, len(c.bins))
+	c.anchorBin = min(c.anchorBin/2, half)
+}

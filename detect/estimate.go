@@ -1,0 +1,218 @@
+package detect
+
+import "math"
+
+// The estimate. The two adjustments separate: the reading is
+//
+//	x = S + ρ₀ + ρ₁ + β·(t − t_end) + f·direction + noise
+//
+// with the saddle S, the residuals ρ of the two adjustments (the active one is
+// zero at a pass), a drift β and the flexure f of the hand, which turns with the
+// direction of the knob. Passes and rests are observations of this model; a rest
+// is free of flexure. Solved by least squares with prior knowledge of β and f,
+// it contains the rule "saddle = C − (E − T)" and its longer chains.
+
+// obs is one observation.
+type obs struct {
+	v, s, t float64
+	phase   int
+	pass    bool
+	dir     float64
+}
+
+type estimate struct {
+	ok       bool
+	saddle   float64 // µm at tEnd
+	u        float64
+	tEnd     float64
+	value    [2]float64 // of the turning points, µm
+	valueU   [2]float64
+	valueT   [2]float64
+	n        [2]int
+	first    [2]int // bins
+	last     [2]int
+	resid    [2]float64
+	residU   [2]float64
+	parked   [2]bool
+	chi      float64 // reduced
+	unseenE  bool
+	slope    float64 // µm/s
+	spread   float64
+	disagree float64
+}
+
+// Parameters of the model, by place.
+const (
+	pSaddle = iota
+	pDrift
+	pFlex0
+	pFlex1
+	pStart0 // residuals before the first phase
+	pStart1
+	pResid // + phase
+)
+
+func (a *analyser) estimate() {
+	d, e := &a.dec, &a.est
+	if d.n == 0 || d.mask == 0 {
+		return
+	}
+	var ob [maxPhases * (maxPasses + 2)]obs
+	n := 0
+	lastPh := &d.ph[d.n-1]
+	e.tEnd = a.hinges[lastPh.to].tStart
+	for i := range d.n {
+		ph := &d.ph[i]
+		dir := 1.0
+		if ph.caught {
+			for x := range ph.n {
+				id := ph.passes[x]
+				if x > 0 && (id-ph.passes[x-1])%2 == 0 && ((id-ph.passes[x-1])-1)%2 != 0 {
+					dir = -dir
+				}
+				p := &a.piv[id]
+				ob[n] = obs{v: p.v, s: p.s, t: p.t, phase: i, pass: true, dir: dir}
+				n++
+			}
+		}
+		if h := &a.hinges[ph.to]; h.seen {
+			ob[n] = obs{v: h.level, s: h.s, t: h.t, phase: i}
+			n++
+		}
+	}
+	wander := 0.03
+	if a.coarse {
+		wander = math.Max(wander, 0.2*a.q)
+	}
+	var m cholesky
+	var b [maxDim]float64
+	for iter := range 3 {
+		m = cholesky{n: pResid + d.n}
+		b = [maxDim]float64{}
+		prior := func(i int, s float64) { m.a[i][i] += 1 / (s * s) }
+		prior(pSaddle, 1e4)
+		prior(pDrift, math.Max(a.drift, 1e-6))
+		prior(pFlex0, 0.1)
+		prior(pFlex1, 0.1)
+		for i := pStart0; i < m.n; i++ {
+			prior(i, 1e3)
+		}
+		for i := range d.n {
+			if !a.hinges[d.ph[i].to].seen {
+				m.a[pResid+i][pResid+i] += 1 / (0.3 * 0.3)
+			}
+		}
+		for x := range n {
+			var g [maxDim]float64
+			a.row(&ob[x], &g)
+			w := 1 / (ob[x].s*ob[x].s + wander*wander)
+			for i := range m.n {
+				if g[i] == 0 {
+					continue
+				}
+				b[i] += w * g[i] * ob[x].v
+				for j := 0; j <= i; j++ {
+					m.a[i][j] += w * g[i] * g[j]
+				}
+			}
+		}
+		if !m.factor() {
+			return
+		}
+		m.solve(&b)
+		// Spread of the passes beyond their own noise.
+		chi, dof, excess := 0.0, 0.0, 0.0
+		seen := [maxPhases]int{}
+		for x := range n {
+			if !ob[x].pass {
+				continue
+			}
+			var g [maxDim]float64
+			a.row(&ob[x], &g)
+			r := ob[x].v
+			for i := range m.n {
+				r -= g[i] * b[i]
+			}
+			v := ob[x].s*ob[x].s + wander*wander
+			chi += r * r / v
+			excess += math.Max(0, r*r-ob[x].s*ob[x].s)
+			seen[ob[x].phase]++
+		}
+		for _, k := range seen {
+			if k > 1 {
+				dof += float64(k - 1)
+			}
+		}
+		e.chi = chi / math.Max(1, dof)
+		if iter < 2 {
+			const nu = 3.0
+			w0 := 0.03
+			if a.coarse {
+				w0 = math.Max(w0, 0.2*a.q)
+			}
+			wander = math.Sqrt((nu*w0*w0 + excess) / (nu + dof))
+		}
+	}
+	e.spread = wander
+	e.ok = true
+	e.slope = b[pDrift]
+	e.saddle = b[pSaddle]
+	var g [maxDim]float64
+	g[pSaddle] = 1
+	e.u = math.Sqrt(m.quad(&g))
+	for i := range d.n {
+		ph := &d.ph[i]
+		k := ph.seek
+		if ph.caught {
+			// The last phase of an adjustment counts.
+			var st float64
+			for x := range ph.n {
+				st += a.piv[ph.passes[x]].t
+			}
+			st /= float64(ph.n)
+			var o obs
+			o = obs{phase: i, pass: true, t: st}
+			var g [maxDim]float64
+			a.row(&o, &g)
+			v := 0.0
+			for x := range m.n {
+				v += g[x] * b[x]
+			}
+			e.value[k], e.valueU[k], e.valueT[k] = v, math.Sqrt(m.quad(&g)), st
+			e.n[k] = ph.n
+			e.first[k], e.last[k] = a.piv[ph.passes[0]].a, a.piv[ph.passes[ph.n-1]].b
+		}
+		e.parked[k] = ph.caught && a.hinges[ph.to].seen
+		if e.parked[k] {
+			var g [maxDim]float64
+			g[pResid+i] = 1
+			e.resid[k], e.residU[k] = b[pResid+i], math.Sqrt(m.quad(&g))
+		}
+	}
+}
+
+// row fills in the coefficients of an observation.
+func (a *analyser) row(o *obs, g *[maxDim]float64) {
+	d := &a.dec
+	g[pSaddle] = 1
+	g[pDrift] = o.t - a.est.tEnd
+	k := d.ph[o.phase].seek
+	other := 1 - k
+	// Residual of the other adjustment: left by its last phase before this one.
+	found := false
+	for i := o.phase - 1; i >= 0; i-- {
+		if d.ph[i].seek == other {
+			g[pResid+i] += 1
+			found = true
+			break
+		}
+	}
+	if !found {
+		g[pStart0+other] += 1
+	}
+	if o.pass {
+		g[pFlex0+k] = o.dir
+	} else {
+		g[pResid+o.phase] += 1
+	}
+}

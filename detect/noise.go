@@ -1,0 +1,123 @@
+package detect
+
+import (
+	"math"
+	"slices"
+)
+
+// blockSeconds is the length of the blocks in which noise is followed, s.
+const blockSeconds = 0.5
+
+// measureNoise estimates the standard deviation of the fast noise of one bin, µm,
+// over the whole entry (a.sigma) and in blocks of half a second (a.local), from
+// third differences: a motion that is quadratic over four bins drops out.
+// Because movement can only add, a low quantile stands for the noise.
+func (a *analyser) measureNoise() {
+	n := len(a.z)
+	a.period = a.medianPeriod()
+	d := a.tmp[:0]
+	stride := 1 + n/6000
+	for i := 0; i+3 < n; i += stride {
+		if a.t[i+3]-a.t[i] > 4.5*a.period {
+			continue
+		}
+		d = append(d, math.Abs(a.z[i]-3*a.z[i+1]+3*a.z[i+2]-a.z[i+3]))
+	}
+	a.tmp = d
+	a.sigma = 0
+	if len(d) > 0 {
+		slices.Sort(d)
+		// Quantiles of |N(0,1)|: 0.319 at 25 %, 0.674 at 50 %.
+		q25, q50 := d[len(d)/4], d[len(d)/2]
+		a.sigma = math.Min(q25/0.3186, q50/0.6745) / math.Sqrt(20)
+	}
+	a.white = a.sigma
+	// A readout that shows steps of q adds q/√12 that the differences may miss
+	// when the noise does not carry the reading over a step.
+	floor := a.q / math.Sqrt(12)
+	a.coarse = a.sigma < 0.45*a.q
+	if a.coarse {
+		a.sigma = math.Max(a.sigma, floor)
+	}
+	a.sigma = math.Max(a.sigma, 1e-6)
+
+	// Local noise: root mean square of the differences of a block, where it
+	// stands well above the whole.
+	a.local = a.local[:0]
+	for i := 0; i < n; {
+		j := i
+		sum, m := 0.0, 0
+		for j < n && (a.t[j]-a.t[i] < blockSeconds || j-i < 8) {
+			if j+3 < n && a.t[j+3]-a.t[j] <= 4.5*a.period {
+				v := a.z[j] - 3*a.z[j+1] + 3*a.z[j+2] - a.z[j+3]
+				sum += v * v / 20
+				m++
+			}
+			j++
+		}
+		s := a.sigma
+		if m >= 6 {
+			if r := math.Sqrt(sum / float64(m)); r > 1.8*a.sigma {
+				s = r
+			}
+		}
+		for ; i < j; i++ {
+			a.local = append(a.local, s)
+		}
+	}
+}
+
+// medianPeriod returns the usual time between bins, s.
+func (a *analyser) medianPeriod() float64 {
+	d := a.tmp[:0]
+	stride := 1 + len(a.t)/2000
+	for i := 0; i+1 < len(a.t); i += stride {
+		if dt := a.t[i+1] - a.t[i]; dt > 0 {
+			d = append(d, dt)
+		}
+	}
+	a.tmp = d
+	if len(d) == 0 {
+		return 0.001
+	}
+	slices.Sort(d)
+	return d[len(d)/2]
+}
+
+// dropStale takes out bins that only repeat the one before for longer than the
+// noise would let them.
+func (a *analyser) dropStale() {
+	n := len(a.z)
+	if n < 16 {
+		return
+	}
+	same := 0
+	for i := 1; i < n; i++ {
+		if a.z[i] == a.z[i-1] {
+			same++
+		}
+	}
+	p := float64(same+1) / float64(n)
+	if p > 0.6 {
+		return
+	}
+	limit := int(math.Ceil(math.Log(1e-5)/math.Log(p))) + 1
+	out := 0
+	for i := 0; i < n; {
+		j := i + 1
+		for j < n && a.z[j] == a.z[i] {
+			j++
+		}
+		keep := j
+		if j-i > limit {
+			keep = i + 1
+			a.stale += j - i - 1
+		}
+		for k := i; k < keep; k++ {
+			a.move(out, k)
+			out++
+		}
+		i = j
+	}
+	a.cut(out)
+}

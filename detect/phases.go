@@ -1,0 +1,407 @@
+package detect
+
+import (
+	"math"
+	"slices"
+)
+
+// The decision. An entry is a chain of phases, in each of which one adjustment
+// is played; between two phases the reading rests while the hand changes over.
+// Every way to divide the entry at its rests is weighed by how probable it
+// makes the reversals that were seen:
+//
+//   - passes over the extremum repeat at one value, within the noise of the
+//     fits and a spread from touch and wander;
+//   - turn-backs of the hand may lie anywhere within the range of the phase, on
+//     the permitted side of the extremum; more rarely they repeat, as at an end
+//     stop;
+//   - a phase that was finished leaves the reading near its extremum.
+
+// hinge is a place where one phase may end and the next begin.
+type hinge struct {
+	a, b   int // bins
+	level  float64
+	s, t   float64
+	seen   bool // level was read while at rest
+	dur    float64
+	cost   float64
+	tStart float64
+}
+
+// phase is a stretch of the entry under one hypothesis.
+type phase struct {
+	seek    int
+	from    int // hinges
+	to      int
+	caught  bool
+	n       int // passes
+	passes  [maxPasses]int
+	value   float64 // extremum, in the coordinates of the analysis
+	odds    float64 // log odds of caught against not caught
+	stopped bool    // own reversals look like an end stop
+}
+
+const (
+	maxPasses = 12
+	maxHinges = 40
+	maxPhases = 5
+)
+
+// decision is the most probable chain of phases and how sure it is.
+type decision struct {
+	n      int
+	ph     [maxPhases]phase
+	logp   [4]float64 // best score by mask of caught seeks
+	prob   [2]float64 // probability that the claim for each seek holds
+	mask   int        // caught seeks
+	second float64    // distance of the best chain that claims something else
+}
+
+// Priors and scales of the decision.
+const (
+	lnCross    = -0.05 // an adjustment that was played was carried over its extremum
+	lnNotCross = -3.0
+	lnStopFar  = -3.0 // turn-backs that repeat
+	lnStopNear = -5.0 // turn-backs short of the extremum that repeat
+	lnMore     = -2.0 // each phase beyond the second
+	parkNear   = 0.15 // µm
+	parkWide   = 0.8  // µm
+)
+
+// spreads are the scales of disagreement between passes, µm, with the logarithms
+// of their weights.
+var spreads = [...]struct{ s, lnw float64 }{{0.03, -0.7}, {0.1, -1.0}, {0.3, -2.3}}
+
+func (a *analyser) buildHinges() {
+	a.hinges = a.hinges[:0]
+	n := len(a.z)
+	first := hinge{a: 0, b: 0, level: a.sm[0], s: a.ss[0], t: a.t[0]}
+	rs := a.rests
+	if len(rs) > 0 && a.t[rs[0].a]-a.t[0] < 0.4 {
+		r := rs[0]
+		first = hinge{a: 0, b: r.b, level: r.level, s: r.s, t: r.t, seen: true, dur: a.t[r.b] - a.t[r.a], tStart: a.t[r.a]}
+		rs = rs[1:]
+	}
+	a.hinges = append(a.hinges, first)
+	last := hinge{a: n - 1, b: n - 1, level: a.sm[n-1], s: a.ss[n-1], t: a.t[n-1], tStart: a.t[n-1]}
+	a.endRest = false
+	if len(rs) > 0 && a.t[n-1]-a.t[rs[len(rs)-1].b] < 0.4 {
+		r := rs[len(rs)-1]
+		last = hinge{a: r.a, b: r.b, level: r.level, s: r.s, t: r.t, seen: true, dur: a.t[r.b] - a.t[r.a], tStart: a.t[r.a]}
+		rs = rs[:len(rs)-1]
+		a.endRest = true
+	}
+	// Keep the longest rests if there are too many.
+	minDur := 0.0
+	if len(rs) > maxHinges-2 {
+		d := a.tmp[:0]
+		for _, r := range rs {
+			d = append(d, a.t[r.b]-a.t[r.a])
+		}
+		slices.Sort(d)
+		minDur = d[len(d)-(maxHinges-2)]
+		a.tmp = d
+	}
+	for _, r := range rs {
+		dur := a.t[r.b] - a.t[r.a]
+		if dur < minDur || len(a.hinges) >= maxHinges-1 {
+			continue
+		}
+		a.hinges = append(a.hinges, hinge{
+			a: r.a, b: r.b, level: r.level, s: r.s, t: r.t, seen: true, dur: dur, tStart: a.t[r.a],
+			cost: -0.3 - math.Max(0, 1.2*math.Log(1.2/dur)),
+		})
+	}
+	a.hinges = append(a.hinges, last)
+}
+
+// weigh computes the scores of the stretch between hinges i and j as a phase of
+// seek k: caught and not caught.
+func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) {
+	hi, hj := &a.hinges[i], &a.hinges[j]
+	sense := a.sense(k)
+	sg := -float64(sense) // +1 for a minimum
+	var own, opp [64]int
+	nOwn, nOpp := 0, 0
+	lo, up := math.Inf(1), math.Inf(-1)
+	see := func(v float64) { lo, up = math.Min(lo, v), math.Max(up, v) }
+	see(hi.level)
+	see(hj.level)
+	for x := range a.piv {
+		p := &a.piv[x]
+		if p.k <= hi.b {
+			continue
+		}
+		if p.k >= hj.a {
+			break
+		}
+		see(p.v)
+		if p.kind == sense {
+			if nOwn < len(own) {
+				own[nOwn] = x
+				nOwn++
+			}
+		} else if nOpp < len(opp) {
+			opp[nOpp] = x
+			nOpp++
+		}
+	}
+	*ph = phase{seek: k, from: i, to: j}
+	W := math.Max(math.Max(1, 8*a.sigma), up-lo)
+	lnW := math.Log(W)
+	// Far side.
+	far := -float64(nOpp) * lnW
+	if nOpp >= 2 {
+		e, _ := a.cluster(opp[:nOpp], -sg, lnW)
+		far = logAdd(far, e+lnStopFar)
+	}
+	parkOff := 0.0
+	if hj.seen {
+		parkOff = -lnW
+	}
+	not = lnNotCross + far - float64(nOwn)*lnW + parkOff
+	if nOwn == 0 {
+		return math.Inf(-1), not, nOpp > 0 || math.Abs(hi.level-hj.level) > 0
+	}
+	e, n := a.cluster(own[:nOwn], sg, lnW)
+	// own is sorted by cluster: the first n are the passes.
+	if n > maxPasses {
+		n = maxPasses
+	}
+	ph.n = n
+	var sw, swv float64
+	for x := range n {
+		p := &a.piv[own[x]]
+		w := 1 / (p.s*p.s + 0.0025)
+		sw += w
+		swv += w * p.v
+	}
+	ph.value = swv / sw
+	copy(ph.passes[:], own[:n])
+	slices.Sort(ph.passes[:n])
+	caught = lnCross + far + e
+	if n >= 2 {
+		not = logAdd(not, lnNotCross+lnStopNear+far+e+parkOff)
+	}
+	// Nothing may lie beyond the extremum.
+	tol := 0.1 + 3*math.Sqrt(1/sw)
+	viol := 0.0
+	if hi.seen {
+		viol = math.Max(viol, (ph.value-hi.level)*sg-tol-3*hi.s)
+	}
+	if viol > 0 {
+		z := viol / (0.1 + a.sigma)
+		caught -= 0.5 * z * z
+	}
+	if hj.seen {
+		x := (hj.level - ph.value) * sg
+		s := math.Sqrt(hj.s*hj.s + 1/sw + 0.0064)
+		d := 0.0
+		if x < 0 {
+			z := x / s
+			d = -0.5 * math.Min(z*z, 400)
+			x = 0
+		}
+		dens := 0.45/parkNear*math.Exp(-x/parkNear) + 0.35/parkWide*math.Exp(-x/parkWide) + 0.2/W
+		if s > parkNear {
+			dens = math.Min(dens, 1/s)
+		}
+		caught += d + math.Log(dens)
+	}
+	ph.odds = caught - not
+	return caught, not, true
+}
+
+// cluster finds how many of the reversals idx (of one kind, sg +1 for minima)
+// agree at the bound and returns the evidence of all of them: the passes share
+// one value, the others lie anywhere. It sorts idx from the bound inwards.
+func (a *analyser) cluster(idx []int, sg, lnW float64) (float64, int) {
+	slices.SortFunc(idx, func(x, y int) int {
+		u, v := a.piv[x].v*sg, a.piv[y].v*sg
+		switch {
+		case u < v:
+			return -1
+		case u > v:
+			return 1
+		}
+		return x - y
+	})
+	best, bestN := math.Inf(-1), 0
+	for _, sp := range spreads {
+		var sw, swv, swvv, ln float64
+		ref := a.piv[idx[0]].v
+		for x, id := range idx {
+			p := &a.piv[id]
+			v := p.s*p.s + sp.s*sp.s
+			if a.coarse {
+				v += a.q * a.q / 12
+			}
+			w := 1 / v
+			d := p.v - ref
+			sw += w
+			swv += w * d
+			swvv += w * d * d
+			ln -= 0.5 * math.Log(2*math.Pi*v)
+			chi := swvv - swv*swv/sw
+			e := ln - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - float64(len(idx)-x-1)*lnW + sp.lnw
+			if x == 0 {
+				e = -float64(len(idx))*lnW + sp.lnw + 0.7
+			}
+			if e > best {
+				best, bestN = e, x+1
+			}
+		}
+	}
+	return best, bestN
+}
+
+// decide finds the most probable chain.
+func (a *analyser) decide() {
+	a.buildHinges()
+	type node struct {
+		score float64
+		from  int
+		mask  int8
+		not   bool
+		idle  bool
+	}
+	H := len(a.hinges)
+	// best[hinge][last seek + 1][mask][phases]
+	var best [maxHinges][3][4][maxPhases + 1]node
+	for h := range H {
+		for k := range 3 {
+			for m := range 4 {
+				for n := range maxPhases + 1 {
+					best[h][k][m][n].score = math.Inf(-1)
+				}
+			}
+		}
+	}
+	best[0][0][0][0] = node{score: 0, from: -1}
+	var ph phase
+	for j := 1; j < H; j++ {
+		for i := range j {
+			idle, pieces := a.idleBetween(i, j)
+			_ = pieces
+			for last := range 3 {
+				for m := range 4 {
+					for n := range maxPhases + 1 {
+						s := best[i][last][m][n].score
+						if math.IsInf(s, -1) || !idle {
+							continue
+						}
+						if c := s - 0.05; c > best[j][last][m][n].score {
+							best[j][last][m][n] = node{score: c, from: i, mask: int8(m), idle: true}
+						}
+					}
+				}
+			}
+			for k := range 2 {
+				caught, not, ok := a.weigh(i, j, k, &ph)
+				if !ok {
+					continue
+				}
+				for last := range 3 {
+					if last == k+1 {
+						continue
+					}
+					for m := range 4 {
+						for n := range maxPhases {
+							s := best[i][last][m][n].score
+							if math.IsInf(s, -1) {
+								continue
+							}
+							s += a.hinges[i].cost
+							if n >= 2 {
+								s += lnMore
+							}
+							if c := s + not; c > best[j][k+1][m][n+1].score {
+								best[j][k+1][m][n+1] = node{score: c, from: i, mask: int8(m), not: true}
+							}
+							m2 := m | 1<<k
+							if c := s + caught; c > best[j][k+1][m2][n+1].score {
+								best[j][k+1][m2][n+1] = node{score: c, from: i, mask: int8(m)}
+							}
+						}
+					}
+				}
+			}
+		}
+	}
+	d := &a.dec
+	for m := range d.logp {
+		d.logp[m] = math.Inf(-1)
+	}
+	top, tk, tm, tn := math.Inf(-1), 0, 0, 0
+	for k := range 3 {
+		for m := range 4 {
+			for n := range maxPhases + 1 {
+				s := best[H-1][k][m][n].score
+				d.logp[m] = math.Max(d.logp[m], s)
+				if s > top {
+					top, tk, tm, tn = s, k, m, n
+				}
+			}
+		}
+	}
+	if math.IsInf(top, -1) {
+		return
+	}
+	sum := 0.0
+	for m := range 4 {
+		sum += math.Exp(d.logp[m] - top)
+	}
+	d.mask = tm
+	for k := range 2 {
+		pr := 0.0
+		for m := range 4 {
+			if (m>>k)&1 == (tm>>k)&1 {
+				pr += math.Exp(d.logp[m] - top)
+			}
+		}
+		d.prob[k] = pr / sum
+	}
+	// Walk back.
+	d.n = tn
+	j := H - 1
+	k, m, n := tk, tm, tn
+	for j > 0 {
+		nd := best[j][k][m][n]
+		if nd.idle {
+			j = nd.from
+			continue
+		}
+		a.weigh(nd.from, j, k-1, &d.ph[n-1])
+		d.ph[n-1].caught = !nd.not
+		pm := int(nd.mask)
+		n--
+		// The seek of the phase before.
+		pk := 0
+		if n > 0 {
+			pk = 3 - k
+		}
+		j, k, m = nd.from, pk, pm
+	}
+}
+
+// idleBetween reports whether nothing was played between two hinges.
+func (a *analyser) idleBetween(i, j int) (bool, int) {
+	hi, hj := &a.hinges[i], &a.hinges[j]
+	for x := range a.piv {
+		p := &a.piv[x]
+		if p.k > hi.b && p.k < hj.a {
+			return false, 0
+		}
+	}
+	return math.Abs(hi.level-hj.level) < math.Max(0.35, 4*a.sigma), 0
+}
+
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}

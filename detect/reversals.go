@@ -1,0 +1,228 @@
+package detect
+
+import (
+	"math"
+)
+
+// pivot is a reversal of the reading.
+type pivot struct {
+	k    int     // index of the extreme of the smoothed reading
+	kind int8    // −1 minimum, +1 maximum
+	v, s float64 // fitted value and its standard uncertainty from noise, µm
+	t    float64 // s
+	prom float64 // smaller one of the two legs, µm
+	a, b int     // first and last bin of the fit
+	rest int     // index of the rest it lies in, or −1
+	flat float64 // s spent within the noise of the extreme
+}
+
+// rest is a stretch in which the reading holds still.
+type rest struct {
+	a, b  int     // first and last bin
+	level float64 // at its end, µm
+	s     float64 // standard uncertainty of level from noise, µm
+	t     float64 // time to which level is referred, s
+	slope float64 // µm/s
+}
+
+// smooth fills a.sm with a centred moving mean and a.ss with its noise.
+func (a *analyser) smooth() {
+	n := len(a.z)
+	h := math.Max(0.06, 1.01*a.period)
+	if a.period > 0.045 {
+		h = 0
+	}
+	a.half = h
+	lo, hi := 0, 0
+	sum := 0.0
+	for i := range n {
+		for hi < n && a.t[hi] <= a.t[i]+h {
+			sum += a.z[hi]
+			hi++
+		}
+		for a.t[lo] < a.t[i]-h {
+			sum -= a.z[lo]
+			lo++
+		}
+		m := float64(hi - lo)
+		a.sm[i] = sum / m
+		s := a.local[i] / math.Sqrt(m)
+		if a.coarse {
+			s = math.Max(s, 0.25*a.q)
+		}
+		a.ss[i] = s
+	}
+}
+
+// findPivots runs a zigzag with hysteresis over the smoothed reading.
+func (a *analyser) findPivots() {
+	a.piv = a.piv[:0]
+	n := len(a.sm)
+	if n == 0 {
+		return
+	}
+	lo, hi := 0, 0
+	dir := 0
+	for i := 1; i < n; i++ {
+		v := a.sm[i]
+		th := a.threshold(i)
+		switch dir {
+		case 0:
+			if v < a.sm[lo] {
+				lo = i
+			}
+			if v > a.sm[hi] {
+				hi = i
+			}
+			if v-a.sm[lo] > th {
+				dir = 1
+				if lo > 0 {
+					a.addPivot(lo, -1)
+				}
+				hi = i
+			} else if a.sm[hi]-v > th {
+				dir = -1
+				if hi > 0 {
+					a.addPivot(hi, +1)
+				}
+				lo = i
+			}
+		case 1:
+			if v > a.sm[hi] {
+				hi = i
+			} else if a.sm[hi]-v > th {
+				a.addPivot(hi, +1)
+				dir, lo = -1, i
+			}
+		case -1:
+			if v < a.sm[lo] {
+				lo = i
+			} else if v-a.sm[lo] > th {
+				a.addPivot(lo, -1)
+				dir, hi = 1, i
+			}
+		}
+	}
+}
+
+// threshold is the smallest movement at bin i that counts as a reversal, µm.
+func (a *analyser) threshold(i int) float64 {
+	return math.Max(math.Max(6*a.ss[i], 1.3*a.q), 0.08)
+}
+
+func (a *analyser) addPivot(k int, kind int8) {
+	if len(a.piv) >= maxPivots {
+		a.overfull = true
+		return
+	}
+	a.piv = append(a.piv, pivot{k: k, kind: kind, rest: -1})
+}
+
+// findRests marks where the reading holds still.
+func (a *analyser) findRests() {
+	a.rests = a.rests[:0]
+	n := len(a.sm)
+	w := math.Max(0.15, 1.5*a.period)
+	lo, hi := 0, 0
+	start := -1
+	flush := func(end int) {
+		if start < 0 {
+			return
+		}
+		s, e := start, end
+		start = -1
+		if a.t[e]-a.t[s] < minRestSeconds {
+			return
+		}
+		if len(a.rests) < maxPivots {
+			a.rests = append(a.rests, a.measureRest(s, e))
+		}
+	}
+	for i := range n {
+		for a.t[lo] < a.t[i]-w {
+			lo++
+		}
+		for hi < n-1 && a.t[hi+1] <= a.t[i]+w {
+			hi++
+		}
+		band := math.Max(math.Max(4.5*a.ss[i], 1.05*a.q), 0.035)
+		if math.Abs(a.sm[hi]-a.sm[lo]) <= band && math.Abs(a.sm[i]-a.sm[lo]) <= band {
+			if start < 0 {
+				start = i
+			}
+		} else {
+			flush(i - 1)
+		}
+	}
+	flush(n - 1)
+}
+
+// measureRest reads the level at the end of a rest, when flexure has relaxed.
+func (a *analyser) measureRest(s, e int) rest {
+	T := a.t[e] - a.t[s]
+	// The last bins may already belong to the next movement.
+	end := a.t[e] - math.Min(0.1, T/6)
+	from := end - math.Max(0.25, math.Min(1.2, 0.55*T))
+	sum, st, m, v := 0.0, 0.0, 0, 0.0
+	for i := s; i <= e; i++ {
+		if a.t[i] >= from && a.t[i] <= end {
+			sum += a.z[i]
+			st += a.t[i]
+			v += a.local[i] * a.local[i]
+			m++
+		}
+	}
+	r := rest{a: s, b: e}
+	if m == 0 {
+		r.level, r.t, r.s = a.sm[(s+e)/2], a.t[(s+e)/2], a.sigma
+		return r
+	}
+	r.level, r.t = sum/float64(m), st/float64(m)
+	r.s = math.Sqrt(v) / float64(m)
+	if a.coarse {
+		r.s = math.Max(r.s, a.q/math.Sqrt(12)*math.Exp(-3*a.white/a.q))
+	}
+	return r
+}
+
+// legs completes what pivots and rests know of each other.
+func (a *analyser) legs() {
+	n := len(a.piv)
+	last := len(a.sm) - 1
+	for i := range a.piv {
+		p := &a.piv[i]
+		var left, right float64
+		if i > 0 {
+			left = a.sm[a.piv[i-1].k]
+		} else {
+			left = a.sm[0]
+			for j := 0; j < p.k; j++ {
+				if (a.sm[j]-left)*float64(-p.kind) > 0 {
+					left = a.sm[j]
+				}
+			}
+		}
+		if i+1 < n {
+			right = a.sm[a.piv[i+1].k]
+		} else {
+			right = a.sm[last]
+			for j := p.k; j <= last; j++ {
+				if (a.sm[j]-right)*float64(-p.kind) > 0 {
+					right = a.sm[j]
+				}
+			}
+		}
+		v := a.sm[p.k]
+		p.prom = math.Min(math.Abs(left-v), math.Abs(right-v))
+	}
+	j := 0
+	for i := range a.piv {
+		p := &a.piv[i]
+		for j < len(a.rests) && a.rests[j].b < p.k {
+			j++
+		}
+		if j < len(a.rests) && a.rests[j].a <= p.k {
+			p.rest = j
+		}
+	}
+}
