@@ -120,11 +120,11 @@ func (a *analyser) run(c *contact, how Ending) {
 	a.played, a.overfull, a.preset, a.stale = false, false, false, 0
 	a.dec, a.est = decision{}, estimate{}
 	a.load(c)
-	a.dropStale()
 	if len(a.z) < 8 {
 		return
 	}
 	a.measureNoise()
+	a.dropStale()
 	a.trimSettling()
 	if len(a.z) < 8 {
 		return

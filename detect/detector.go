@@ -218,6 +218,9 @@ func (d *Detector) finish(lastSeq uint64, how Ending) {
 		d.prevWas = true
 	}
 	d.an.run(c, how)
+	if debugAnalysis != nil {
+		debugAnalysis(c, &d.an)
+	}
 	if !d.an.played {
 		return
 	}

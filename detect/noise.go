@@ -85,23 +85,15 @@ func (a *analyser) medianPeriod() float64 {
 }
 
 // dropStale takes out bins that only repeat the one before for longer than the
-// noise would let them.
+// noise would let them. It needs noise that carries the reading over a step.
 func (a *analyser) dropStale() {
 	n := len(a.z)
-	if n < 16 {
+	if n < 16 || a.white < 0.4*a.q {
 		return
 	}
-	same := 0
-	for i := 1; i < n; i++ {
-		if a.z[i] == a.z[i-1] {
-			same++
-		}
-	}
-	p := float64(same+1) / float64(n)
-	if p > 0.6 {
-		return
-	}
-	limit := int(math.Ceil(math.Log(1e-5)/math.Log(p))) + 1
+	// Probability that two readings of noise a.white round to the same step.
+	p := math.Max(0.02, 0.2821*a.q/a.white)
+	limit := int(math.Ceil(math.Log(1e-6)/math.Log(math.Min(p, 0.8)))) + 1
 	out := 0
 	for i := 0; i < n; {
 		j := i + 1
@@ -115,9 +107,11 @@ func (a *analyser) dropStale() {
 		}
 		for k := i; k < keep; k++ {
 			a.move(out, k)
+			a.local[out] = a.local[k]
 			out++
 		}
 		i = j
 	}
 	a.cut(out)
+	a.local = a.local[:out]
 }

@@ -123,6 +123,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	sg := -float64(sense) // +1 for a minimum
 	var own, opp [64]int
 	nOwn, nOpp := 0, 0
+	lastPiv := -1
 	lo, up := math.Inf(1), math.Inf(-1)
 	see := func(v float64) { lo, up = math.Min(lo, v), math.Max(up, v) }
 	see(hi.level)
@@ -136,6 +137,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 			break
 		}
 		see(p.v)
+		lastPiv = x
 		if p.kind == sense {
 			if nOwn < len(own) {
 				own[nOwn] = x
@@ -149,19 +151,35 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	*ph = phase{seek: k, from: i, to: j}
 	W := math.Max(math.Max(1, 8*a.sigma), up-lo)
 	lnW := math.Log(W)
+	// A long rest in the middle of a phase asks for an explanation.
+	dwell := 0.0
+	for x := i + 1; x < j; x++ {
+		dwell -= math.Min(2.5, math.Max(0, a.hinges[x].dur-0.7))
+	}
 	// Far side.
 	far := -float64(nOpp) * lnW
 	if nOpp >= 2 {
+		a.prominence(opp[:nOpp], -sg, W)
 		e, _ := a.cluster(opp[:nOpp], -sg, lnW)
+		far = 0
+		for _, x := range opp[:nOpp] {
+			far -= a.piv[x].lnw
+		}
 		far = logAdd(far, e+lnStopFar)
 	}
 	parkOff := 0.0
 	if hj.seen {
 		parkOff = -lnW
 	}
+	far += dwell
 	not = lnNotCross + far - float64(nOwn)*lnW + parkOff
 	if nOwn == 0 {
 		return math.Inf(-1), not, nOpp > 0 || math.Abs(hi.level-hj.level) > 0
+	}
+	a.prominence(own[:nOwn], sg, W)
+	not = lnNotCross + far + parkOff
+	for _, x := range own[:nOwn] {
+		not -= a.piv[x].lnw
 	}
 	e, n := a.cluster(own[:nOwn], sg, lnW)
 	// own is sorted by cluster: the first n are the passes.
@@ -193,7 +211,15 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		z := viol / (0.1 + a.sigma)
 		caught -= 0.5 * z * z
 	}
-	if hj.seen {
+	if hj.seen && a.piv[lastPiv].kind == sense && math.Abs(a.piv[lastPiv].v-hj.level) < math.Max(0.3, 5*a.sigma) {
+		// The last pass and the rest are one event; it counts once.
+		x := (hj.level - ph.value) * sg
+		if x < 0 {
+			z := x / math.Sqrt(hj.s*hj.s+1/sw+0.0064)
+			caught -= 0.5 * math.Min(z*z, 400)
+		}
+		caught += parkOff
+	} else if hj.seen {
 		x := (hj.level - ph.value) * sg
 		s := math.Sqrt(hj.s*hj.s + 1/sw + 0.0064)
 		d := 0.0
@@ -227,9 +253,14 @@ func (a *analyser) cluster(idx []int, sg, lnW float64) (float64, int) {
 		return x - y
 	})
 	best, bestN := math.Inf(-1), 0
+	total := 0.0
+	for _, id := range idx {
+		total += a.piv[id].lnw
+	}
 	for _, sp := range spreads {
 		var sw, swv, swvv, ln float64
 		ref := a.piv[idx[0]].v
+		rest := total
 		for x, id := range idx {
 			p := &a.piv[id]
 			v := p.s*p.s + sp.s*sp.s
@@ -243,9 +274,10 @@ func (a *analyser) cluster(idx []int, sg, lnW float64) (float64, int) {
 			swvv += w * d * d
 			ln -= 0.5 * math.Log(2*math.Pi*v)
 			chi := swvv - swv*swv/sw
-			e := ln - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - float64(len(idx)-x-1)*lnW + sp.lnw
+			rest -= p.lnw
+			e := ln - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - rest + sp.lnw
 			if x == 0 {
-				e = -float64(len(idx))*lnW + sp.lnw + 0.7
+				e = -total
 			}
 			if e > best {
 				best, bestN = e, x+1
@@ -253,6 +285,32 @@ func (a *analyser) cluster(idx []int, sg, lnW float64) (float64, int) {
 		}
 	}
 	return best, bestN
+}
+
+// prominence gives each of the reversals idx (in order of time) the range over
+// which it could lie had the hand turned at will: the climb that separates it
+// from the next reversal beyond it, at most W. So wiggles prove nothing.
+func (a *analyser) prominence(idx []int, sg, W float64) {
+	for x, id := range idx {
+		v := a.piv[id].v * sg
+		climb := W
+		for _, step := range [2]int{-1, 1} {
+			top := v
+			y := id + step
+			lo, hi := idx[0], idx[len(idx)-1]
+			for y >= lo && y <= hi {
+				u := a.piv[y].v * sg
+				top = math.Max(top, u)
+				if a.piv[y].kind == a.piv[id].kind && (u < v || u == v && y < id) {
+					climb = math.Min(climb, top-v)
+					break
+				}
+				y += step
+			}
+		}
+		_ = x
+		a.piv[id].lnw = math.Log(math.Max(climb, math.Max(0.05, 2*a.piv[id].s)))
+	}
 }
 
 // decide finds the most probable chain.

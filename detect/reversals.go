@@ -14,6 +14,7 @@ type pivot struct {
 	a, b int     // first and last bin of the fit
 	rest int     // index of the rest it lies in, or −1
 	flat float64 // s spent within the noise of the extreme
+	lnw  float64 // logarithm of the range in which a turn-back could lie (µm)
 }
 
 // rest is a stretch in which the reading holds still.

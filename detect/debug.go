@@ -1,0 +1,3 @@
+package detect
+
+var debugAnalysis func(*contact, *analyser)

@@ -1,0 +1,53 @@
+package detect
+
+import (
+	"fmt"
+	"os"
+	"testing"
+
+	"ringsaddle/acquire"
+)
+
+func dumpAnalysis(c *contact, a *analyser) {
+	fmt.Printf("contact seq %d t %.2f..%.2f n %d sigma %.3f white %.3f coarse %v period %.4f span %.2f stale %d stray %d played %v endrest %v\n",
+		c.firstSeq, float64(c.firstAt)/1e9, float64(c.lastAt)/1e9, len(a.z), a.sigma, a.white, a.coarse, a.period, a.span, a.stale, c.stray, a.played, a.endRest)
+	if !a.played {
+		return
+	}
+	t0 := float64(c.firstAt) / 1e9
+	for i, h := range a.hinges {
+		fmt.Printf("  hinge %d  %.2f..%.2f level %.3f s %.3f seen %v cost %.1f\n", i, t0+a.t[h.a], t0+a.t[h.b], h.level, h.s, h.seen, h.cost)
+	}
+	for i, p := range a.piv {
+		fmt.Printf("  pivot %d kind %+d t %.2f v %.3f s %.3f prom %.2f fit %.2f..%.2f rest %d flat %.2f\n", i, p.kind, t0+p.t, p.v, p.s, p.prom, t0+a.t[p.a], t0+a.t[p.b], p.rest, p.flat)
+	}
+	fmt.Printf("  logp %.1f mask %d prob %.4f\n", a.dec.logp, a.dec.mask, a.dec.prob)
+	for i := range a.dec.n {
+		p := a.dec.ph[i]
+		fmt.Printf("  phase seek %d hinges %d..%d caught %v n %d passes %v value %.3f odds %.1f\n", p.seek, p.from, p.to, p.caught, p.n, p.passes[:p.n], p.value, p.odds)
+	}
+	fmt.Printf("  est %+v\n", a.est)
+}
+
+// TestDump prints what the detector thinks of one trace of the second bench.
+func TestDump(t *testing.T) {
+	if os.Getenv("DUMP") == "" {
+		t.Skip("set DUMP=class and -simseed to see one trace")
+	}
+	tr := simulate(os.Getenv("DUMP"), *flagSeed)
+	fmt.Printf("%+v\n", tr.cfg)
+	for _, ct := range tr.contacts {
+		fmt.Printf("truth %.2f..%.2f saddle %.5f allowed %v\n", ct.start, ct.end, ct.saddleMM, ct.allowed)
+		for _, ph := range ct.phases {
+			fmt.Printf("   adj %d %.2f..%.2f crossings %.2f\n", ph.adj, ph.start, ph.end, ph.crossings)
+		}
+	}
+	p := DefaultParams(acquire.Step{Num: 10000, Den: 1}, tr.resPM)
+	d, _ := New(p)
+	debugAnalysis = dumpAnalysis
+	defer func() { debugAnalysis = nil }()
+	for _, r := range tr.readings {
+		d.Push(r)
+	}
+	d.Flush()
+}
