@@ -30,7 +30,8 @@ type Options struct {
 
 // Player plays a recording as a port. Its Open and Now are what
 // acquire.SourceConfig wants: a loss of the port in the recording is a loss of
-// the port for the source, and the next Open goes on behind it.
+// the port for the source, and the next Open goes on behind it. So is a place
+// where the recorder missed bytes.
 type Player struct {
 	opt  Options
 	now  atomic.Int64 // the station clock: the time of what was delivered last
@@ -166,8 +167,9 @@ func (o *port) Read(b []byte) (int, error) {
 			p.next++
 			return 0, io.EOF
 		case acquire.ChunkMissed:
+			// The halves of two frames must not be joined into one.
 			p.next++
-			return 0, nil
+			return 0, io.ErrUnexpectedEOF
 		}
 		p.rest = c.Bytes
 		p.next++
