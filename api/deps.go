@@ -144,56 +144,12 @@ type ReadingHead interface {
 	Close()
 }
 
-// ContactState is the state of contact.
-type ContactState string
-
-// The states of contact.
-const (
-	// ContactUnknown: not connected, or nothing received yet.
-	ContactUnknown ContactState = "unknown"
-	// ContactOpen: no ring against the contacts.
-	ContactOpen ContactState = "open"
-	// ContactSettling: touching, the carriage comes to its force.
-	ContactSettling ContactState = "settling"
-	// ContactSettled: settled contact; an entry is in progress.
-	ContactSettled ContactState = "settled"
-	// ContactEnded: the entry has ended; waiting to see whether the withdrawal is
-	// deliberate.
-	ContactEnded ContactState = "ended"
-)
-
-// Sweep is the state of the detector in the entry in progress. All of it is
-// provisional.
+// Sweep is the state of the detector. All of it is provisional.
 type Sweep struct {
-	Contact ContactState
-	// FirstSeq is the Seq at which the entry in progress (or the one that has
-	// just ended) began; 0 if there is none.
-	FirstSeq uint64
-	// Seeking is the adjustment that should be played now and the extremum it
-	// seeks; empty if none.
-	Seeking      detect.Adjustment
-	SeekingSense detect.Sense
-	// Missing is the detector's sentence: what it still lacks ("back over the
-	// smallest reading once more"). Empty if nothing is missing.
-	Missing string
-	// Complete says that all the task asks for has been caught.
-	Complete bool
-	// Points are the turning points caught so far, TurnBacks the reversals held
-	// to be made by the hand.
-	Points    []SweepPoint
-	TurnBacks []SweepPoint
-}
-
-// SweepPoint is a turning point (or turn-back) on the live trace.
-type SweepPoint struct {
-	Adjustment detect.Adjustment
-	Sense      detect.Sense
-	// Seq is the entry of the tape at which to draw it.
-	Seq uint64
-	// Value is the position in readout units (not an offset), U its standard
-	// uncertainty.
-	Value, U  calibrate.Length
-	Crossings int
+	// State is a copy that nobody changes any more.
+	State detect.State
+	// Seeks are those of the detector's parameters: State speaks of them by index.
+	Seeks [2]detect.Seek
 }
 
 // JournalReader reads the journal.
@@ -226,11 +182,8 @@ type JournalEvent struct {
 type Cue struct {
 	Station string
 	Kind    detect.EventKind
-	// Adjustment and Point belong to caught, refined and revoked.
+	// Adjustment belongs to caught, refined and revoked; empty otherwise.
 	Adjustment detect.Adjustment
-	Point      *SweepPoint
-	// Text is a short sentence for the person ("tilt caught").
-	Text string
 }
 
 // SetReader reads sets.
@@ -247,49 +200,22 @@ type SetReader interface {
 // SetFilter selects sets. Zero fields do not restrict.
 type SetFilter struct {
 	Station string
-	Status  SetStatus
-	RingID  string
+	// Status is one of calibrate's statuses of a set ("running", "finished", …).
+	Status string
+	RingID string
 	// Limit is at least 1.
 	Limit int
-}
-
-// SetStatus is the state of a set as a whole.
-type SetStatus string
-
-// The states of a set. The last four are ends.
-const (
-	SetRunning SetStatus = "running"
-	SetPaused  SetStatus = "paused"
-	// SetAsking: the flow has stopped with a question for the person.
-	SetAsking SetStatus = "asking"
-	// SetFinished: every step is done; the set waits to be closed.
-	SetFinished SetStatus = "finished"
-	// SetAccepted and SetNotAccepted: closed, with a closing difference inside
-	// its limit or not. SetProvisional: closed without one.
-	SetAccepted    SetStatus = "accepted"
-	SetProvisional SetStatus = "provisional"
-	SetNotAccepted SetStatus = "not_accepted"
-	SetAborted     SetStatus = "aborted"
-)
-
-// Ended reports whether nothing more can be measured in the set.
-func (s SetStatus) Ended() bool {
-	switch s {
-	case SetAccepted, SetProvisional, SetNotAccepted, SetAborted:
-		return true
-	}
-	return false
 }
 
 // SetSummary is a set in a list.
 type SetSummary struct {
 	ID, Station, Technician string
-	Status                  SetStatus
-	Started                 time.Time
-	// Ended is zero while the set is open.
+	// Status is that of calibrate.State; Closed says that a person closed the set.
+	Status  string
+	Closed  bool
+	Started time.Time
+	// Ended is zero while the set takes events.
 	Ended time.Time
-	// Seq is the journal's sequence number of the set's newest event.
-	Seq int64
 	// MasterIdent and WorkIdents name the rings.
 	MasterIdent string
 	WorkIdents  []string
@@ -297,69 +223,16 @@ type SetSummary struct {
 	StepsDone, Steps int
 }
 
-// Wait says what a set waits for.
-type Wait string
-
-// What a set may wait for.
-const (
-	WaitConfirm    Wait = "confirm_ring" // the person reads the ident on the ring of the step
-	WaitCapture    Wait = "capture"      // a good capture
-	WaitWithdrawal Wait = "withdrawal"   // the deliberate withdrawal after a good capture
-	WaitAnswer     Wait = "answer"       // an answer to Question
-	WaitResume     Wait = "resume"       // the end of the pause
-	WaitClose      Wait = "close"        // the person closes the set
-	WaitNothing    Wait = "nothing"      // the set has ended
-)
-
-// Set is a set with its steps and captures.
+// Set is a set as folded from its events, with what is stored of its captures.
 type Set struct {
-	SetSummary
-	Plan  calibrate.Plan
-	Rings []calibrate.Ring
-	// Step is the index of the step in hand, -1 if none; Waits says for what.
-	Step  int
-	Waits Wait
-	// Question is what the person is asked if Waits is WaitAnswer; PauseReason
-	// why the set is paused.
-	Question, PauseReason string
-	// Progress has one entry for each step of the plan, in its order.
-	Progress []StepProgress
+	ID, Station string
+	// Ended is zero while the set takes events.
+	Ended time.Time
+	// State is the fold of all its events.
+	State calibrate.State
+	// Captures are the details of the captures in State, in any order. Their
+	// CaptureRecord may be left zero except for Fact.ID: it is taken from State.
 	Captures []Capture
-	// Temperatures are the newest of each ring and of the scale.
-	Temperatures []calibrate.TemperatureFact
-	// Datum ties readings to diameters once an opening reference stands; nil
-	// before, or when the reference is void (VoidReason says why).
-	Datum      *Datum
-	VoidReason string
-	// ClosingDifference is closing minus opening, both at 20 °C; nil before the
-	// first closing capture.
-	ClosingDifference *calibrate.Length
-	// Repeatability is the pooled standard deviation with its degrees of
-	// freedom; nil while there is none.
-	Repeatability *Repeatability
-}
-
-// StepProgress is how far a step is.
-type StepProgress struct {
-	// Wanted is how many good captures are asked for (it grows with "same
-	// again" and with repeats that disagree), Good how many there are.
-	Wanted, Good int
-	Done         bool
-	// Confirmed says that the ring of the step has been confirmed.
-	Confirmed bool
-	// Mean and Spread (largest minus smallest) of the good captures: readings
-	// taken relative to Datum where there is one. Valid if Good > 0.
-	Mean, Spread calibrate.Length
-	// Note says what a person should know ("two repeats disagree, a third is
-	// asked for"); empty if nothing.
-	Note string
-}
-
-// Datum ties readings to diameters: diameter = Diameter + Sign·(reading − Reading).
-// It is without corrections, for the eye only.
-type Datum struct {
-	Reading, Diameter calibrate.Length
-	Sign              int // +1 or -1
 }
 
 // Repeatability is a pooled standard deviation.
@@ -369,7 +242,8 @@ type Repeatability struct {
 }
 
 // SetRunner starts sets and acts on them. A method returns only after what it did
-// is committed.
+// is committed. An error that wraps *calibrate.RefusedError is shown as a
+// conflict with its text.
 type SetRunner interface {
 	// StartSet begins a set and returns its id. Refusals: unknown station or
 	// ring, master past its due date without OverdueReason, work outside the
@@ -420,7 +294,7 @@ const (
 	ActAbort   ActionKind = "abort"        // Reason, By
 	ActClose   ActionKind = "close"        // By; conflict unless the set waits for nothing more
 	ActConfirm ActionKind = "confirm_ring" // RingID, By: the person has read the ident
-	ActAnswer  ActionKind = "answer"       // Accept, Reason, By; conflict unless Waits is WaitAnswer
+	ActAnswer  ActionKind = "answer"       // Accept, Reason, By; CaptureID may name the question; conflict if none is open
 	ActAgain   ActionKind = "same_again"   // Step (-1: the step in hand), Reason, By
 	ActMove    ActionKind = "move"         // Step, Reason, By
 	ActRelabel ActionKind = "relabel"      // CaptureID, Step, Reason, By
@@ -467,25 +341,18 @@ type CaptureFilter struct {
 
 // Capture is a stored capture with what was said about it later.
 type Capture struct {
-	calibrate.CaptureFact
+	// CaptureRecord is the capture in its set. Outside any set Fact alone counts,
+	// Step is -1 and Standing is empty.
+	calibrate.CaptureRecord
 	Station string
-	// SetID is empty and Step is -1 for a capture made outside any set. Step is
-	// where the capture counts now (after relabelling).
+	// SetID is empty for a capture made outside any set.
 	SetID string
-	Step  int
 	// FirstSeq and LastSeq span its trace; StartNS and EndNS (Unix time, ns) its
 	// settled contact.
 	FirstSeq, LastSeq uint64
 	StartNS, EndNS    int64
 	Ending            detect.Ending
 	Points            []CapturePoint
-	// Used says that the capture counts at its step.
-	Used bool
-	// RejectedBy is empty unless the capture was rejected.
-	RejectedBy, RejectedReason string
-	// RelabelledFrom is the step at which it was taken, -1 unless relabelled.
-	RelabelledFrom int
-	RelabelReason  string
 	// Revision and ParamsDigest identify the detector.
 	Revision, ParamsDigest string
 }
@@ -569,8 +436,8 @@ type Result struct {
 	// Revision counts recomputations of this set from 1.
 	Revision int
 	At       time.Time
-	// Status is accepted, provisional or not_accepted.
-	Status              SetStatus
+	// Status is "accepted", "provisional" or "not_accepted".
+	Status              string
 	ClosingDifferenceMM *float64
 	ClosingLimitMM      float64
 	Repeatability       *Repeatability

@@ -1,0 +1,259 @@
+package api
+
+import (
+	"fmt"
+	"strings"
+
+	"ringsaddle/calibrate"
+	"ringsaddle/detect"
+)
+
+// prompt is what the person is told. The page shows it and decides nothing.
+type prompt struct {
+	// Title is the step to do now, in one sentence.
+	Title string `json:"title"`
+	// Detail says where: role, height, direction, which entry of how many; or why
+	// the flow stopped.
+	Detail string `json:"detail"`
+	// Next is what comes then.
+	Next string `json:"next"`
+	Tone string `json:"tone" enum:"idle,act,good,ask,stop" doc:"idle: nothing to do; act: do this; good: caught; ask: a question or a confirmation; stop: something is wrong."`
+	// Ident is the ring that should be in the hand, empty if none.
+	Ident string `json:"ident"`
+	// Waits is what the set waits for.
+	Waits string `json:"waits" enum:"start,confirm_ring,capture,withdrawal,answer,resume,close,nothing"`
+}
+
+// The tones.
+const (
+	toneIdle = "idle"
+	toneAct  = "act"
+	toneGood = "good"
+	toneAsk  = "ask"
+	toneStop = "stop"
+)
+
+// What a bench may wait for.
+const (
+	waitStart      = "start"        // a set
+	waitConfirm    = "confirm_ring" // the person reads the ident on the ring of the step
+	waitCapture    = "capture"      // a good capture
+	waitWithdrawal = "withdrawal"   // the deliberate withdrawal after a good capture
+	waitAnswer     = "answer"       // an answer to the open question
+	waitResume     = "resume"       // the end of the pause
+	waitClose      = "close"        // the person closes the set
+	waitNothing    = "nothing"      // the set has ended
+)
+
+// waitsFor tells what a set waits for.
+func waitsFor(st *calibrate.State) string {
+	switch {
+	case st.Ended():
+		return waitNothing
+	case st.Paused:
+		return waitResume
+	case st.Asking != nil:
+		return waitAnswer
+	case st.ConfirmRing != "":
+		return waitConfirm
+	case st.Pending != "":
+		return waitWithdrawal
+	case st.Step >= len(st.Plan.Steps):
+		return waitClose
+	}
+	return waitCapture
+}
+
+func contactText(contact string) string {
+	switch contact {
+	case "open":
+		return "No ring against the contacts"
+	case "settling":
+		return "Touching, coming to rest"
+	case "settled":
+		return "In contact"
+	}
+	return "State of contact unknown"
+}
+
+// promptFor tells what to do now, from the state of the station, of its set and
+// of the detector. It is a pure function.
+func promptFor(state *benchState, sweep Sweep) prompt {
+	st, set := state.station, state.set
+	switch {
+	case st == nil:
+		return prompt{Title: "The state of this bench is not known.", Tone: toneStop, Waits: waitNothing}
+	case !st.Connected:
+		p := prompt{Title: "No connection to the readout.", Tone: toneStop, Waits: waitStart}
+		p.Detail = orElse(st.Problem, "Check the cable and that the readout is switched on.")
+		if set != nil {
+			p.Waits = waitsFor(&set.State)
+		}
+		return p
+	case set == nil:
+		return prompt{Title: "No set is running.", Detail: "Choose the rings and start one.", Tone: toneIdle, Waits: waitStart}
+	}
+	p := setPrompt(&set.State, sweep)
+	if st.Problem != "" && p.Tone == toneAct {
+		p.Tone, p.Detail = toneStop, st.Problem
+	}
+	return p
+}
+
+func setPrompt(st *calibrate.State, sweep Sweep) prompt {
+	p := prompt{Tone: toneAct, Waits: waitsFor(st), Next: st.Next}
+	ring, where := stepWords(st)
+	switch p.Waits {
+	case waitConfirm:
+		p.Ident = st.ConfirmIdent
+		p.Title = fmt.Sprintf("Is this %s? Read what is engraved on it, then confirm.", ringWords(st, st.ConfirmRing))
+		p.Detail, p.Tone = where, toneAsk
+	case waitCapture:
+		p.Ident, p.Detail = ring.Ident, where
+		p.Title, p.Tone = captureWords(kindWords(ring.Kind)+" "+ring.Ident, sweep)
+	case waitWithdrawal:
+		p.Ident, p.Detail, p.Tone = ring.Ident, where, toneGood
+		p.Title = "Captured. Withdraw the ring."
+		if sweep.State.Stage == detect.StageIdle {
+			p.Title = "Captured. Keep the ring away from the contacts for a moment."
+		}
+	case waitAnswer:
+		p.Title, p.Detail, p.Tone, p.Ident = "Stopped: please answer.", st.Asking.Text, toneAsk, ring.Ident
+	case waitResume:
+		p.Title, p.Detail, p.Tone = "Paused.", st.StopReason, toneIdle
+	case waitClose:
+		p.Title, p.Detail, p.Tone = "Every step is done. Look over the ladder, then close the set.", st.Sentence, toneGood
+	default:
+		p.Title, p.Detail, p.Tone = endWords(st), st.StopReason, toneIdle
+	}
+	return p
+}
+
+// captureWords leads the hand through one entry.
+func captureWords(name string, sweep Sweep) (title, tone string) {
+	d := sweep.State
+	switch d.Stage {
+	case detect.StageApproach:
+		return "Let the carriage come to rest.", toneAct
+	case detect.StageContact:
+		if d.Complete {
+			return "All caught. Withdraw the ring.", toneGood
+		}
+		if d.Sought >= 0 && d.Sought < len(sweep.Seeks) {
+			return seekWords(sweep.Seeks[d.Sought]), toneAct
+		}
+		return seekWords(sweep.Seeks[0]), toneAct
+	}
+	return fmt.Sprintf("Bring %s against the contacts.", name), toneAct
+}
+
+func seekWords(s detect.Seek) string {
+	extremum := "largest"
+	if s.Sense == detect.Minimum {
+		extremum = "smallest"
+	}
+	if s.Adjustment == "" {
+		return "Play the adjustments through their turning points."
+	}
+	verb := "Turn"
+	if s.Adjustment == detect.Cross || s.Adjustment == detect.Height {
+		verb = "Move"
+	}
+	return fmt.Sprintf("%s the %s until the reading is %s; go past, come back.", verb, adjustmentWords(s.Adjustment), extremum)
+}
+
+// cueText is the short sentence of a cue.
+func cueText(c Cue) string {
+	name := adjustmentWords(c.Adjustment)
+	switch c.Kind {
+	case detect.EventContact:
+		return "In contact"
+	case detect.EventCaught:
+		return upper(name) + " caught"
+	case detect.EventRefined:
+		return upper(name) + " confirmed once more"
+	case detect.EventRevoked:
+		return upper(name) + ": that was no turning point, once more please"
+	case detect.EventComplete:
+		return "All caught"
+	case detect.EventCaptured:
+		return "Entry recorded"
+	case detect.EventWithdrawn:
+		return "Withdrawn"
+	}
+	return string(c.Kind)
+}
+
+// stepWords returns the ring of the step in hand and where on it to measure.
+func stepWords(st *calibrate.State) (calibrate.Ring, string) {
+	if st.Step < 0 || st.Step >= len(st.Plan.Steps) {
+		return calibrate.Ring{}, ""
+	}
+	step := st.Plan.Steps[st.Step]
+	ring, ok := st.Ring(step.RingID)
+	if !ok {
+		ring.Ident = step.RingID
+	}
+	parts := []string{
+		roleWords(step.Role),
+		"height " + trimMM(step.Height),
+		"direction " + degrees(step.Direction),
+	}
+	if st.Step < len(st.Steps) {
+		p := st.Steps[st.Step]
+		parts = append(parts, fmt.Sprintf("entry %d of %d", min(p.Got+1, max(p.Needed, 1)), max(p.Needed, 1)))
+	}
+	return ring, strings.Join(parts, ", ")
+}
+
+func ringWords(st *calibrate.State, id string) string {
+	r, ok := st.Ring(id)
+	if !ok {
+		return "ring " + id
+	}
+	return kindWords(r.Kind) + " " + r.Ident
+}
+
+func roleWords(r calibrate.StepRole) string {
+	switch r {
+	case calibrate.Opening:
+		return "Opening reference"
+	case calibrate.Closing:
+		return "Closing reference"
+	case calibrate.Working:
+		return "Work position"
+	}
+	return "Reference in between"
+}
+
+func kindWords(k calibrate.RingKind) string {
+	if k == calibrate.Master {
+		return "master ring"
+	}
+	return "work ring"
+}
+
+func endWords(st *calibrate.State) string {
+	switch {
+	case st.Aborted:
+		return "The set was aborted."
+	case string(st.Status) == "not_accepted":
+		return "The set is closed and not accepted."
+	}
+	return "The set is closed."
+}
+
+func orElse(s, other string) string {
+	if s != "" {
+		return s
+	}
+	return other
+}
+
+// upper gives s a capital first letter; names of adjustments are plain ASCII.
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}

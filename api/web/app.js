@@ -1,0 +1,206 @@
+// The bench page. The daemon says what to do and what was caught; the page shows it.
+import { byId, h, setText, show, remember } from './dom.js';
+import { get, follow } from './client.js';
+import { Trace } from './trace.js';
+import { renderSet, renderAsks } from './ladder.js';
+import { renderResult } from './result.js';
+import { renderSetup } from './setup.js';
+
+const signs = { idle: '■', act: '▶', good: '✓', ask: '?', stop: '!' };
+const linkWords = { waiting: 'Connecting', ok: 'Connected', lost: 'Connection lost, trying again' };
+const readoutLost = 'Readout not connected';
+
+const app = {
+  station: '', set: null, result: null, actor: '', shownStep: -1, left: '', fetching: '',
+  trace: new Trace(byId('trace')),
+
+  /** Runs something that may fail and says so. */
+  async attempt(f) {
+    try {
+      fault('');
+      return await f();
+    } catch (err) {
+      fault((err.lines ?? [err.message]).join(' '));
+      return null;
+    }
+  },
+
+  /** Takes a set as the one shown. */
+  showSet(set) {
+    if (this.set && set && set.id === this.set.id && set.seq < this.set.seq) return;
+    if (set && set.ended && set.id === this.left) return;
+    const ended = set?.ended && this.result?.set_id !== set.id;
+    this.set = set;
+    if (!set || this.result?.set_id !== set.id) this.result = null;
+    render();
+    if (ended || set?.waits === 'close') this.loadResult(set.id);
+  },
+
+  async loadResult(id) {
+    try {
+      this.result = await get(`/sets/${id}/result`);
+    } catch {
+      this.result = null; // a set without a result, or not yet
+    }
+    render();
+  },
+
+  leaveSet() {
+    this.left = this.set?.id ?? '';
+    this.set = this.result = null;
+    this.shownStep = -1;
+    byId('setup').dataset.station = '';
+    render();
+    byId('setup').scrollIntoView();
+  },
+
+  async loadSet(id) {
+    if (this.fetching === id) return;
+    this.fetching = id;
+    try {
+      this.showSet(await get(`/sets/${id}`));
+    } catch (err) {
+      if (err.status) fault(err.message);
+    } finally {
+      this.fetching = '';
+    }
+  },
+};
+
+function fault(text) {
+  const box = byId('fault');
+  setText(box, text);
+  show(box, text !== '');
+}
+
+function render() {
+  const { set } = app;
+  document.body.dataset.view = !set ? 'setup' : set.ended ? 'result' : 'run';
+  renderSet(app);
+  renderAsks(app);
+  renderResult(app);
+  renderSetup(app);
+}
+
+let flashed = '';
+function showNow(now, connected) {
+  const band = byId('now');
+  if (app.set?.ended && now.waits === 'nothing' && app.left === app.set.id) return;
+  band.dataset.tone = now.tone;
+  setText(band.querySelector('.sign'), signs[now.tone] ?? '');
+  setText(byId('now-title'), now.title);
+  setText(byId('now-detail'), now.detail);
+  setText(byId('now-next'), connected ? now.next : '');
+  const ident = byId('now-ident');
+  show(ident, now.ident !== '');
+  setText(ident.querySelector('strong'), now.ident);
+  if (now.title !== flashed) {
+    flashed = now.title;
+    band.classList.remove('changed');
+    void band.offsetWidth; // restarts the mark
+    band.classList.add('changed');
+  }
+}
+
+function showLive(f) {
+  const r = f.reading;
+  const stale = !f.connected || !r || !r.valid || f.age_s > 2;
+  setText(byId('reading'), r?.valid ? r.text.replace('-', '\u2212') : r ? 'not valid' : '–');
+  byId('reading').classList.toggle('stale', stale);
+  setText(byId('unit'), r?.valid ? r.unit : '');
+  show(byId('diameter'), Boolean(r?.diameter_text));
+  setText(byId('diameter').querySelector('strong'), r?.diameter_text ? `${r.diameter_text} mm` : '');
+  const contact = byId('contact');
+  contact.dataset.contact = f.contact;
+  setText(contact.querySelector('.mark'), { settled: '●', settling: '◐', open: '○', unknown: '?' }[f.contact] ?? '');
+  setText(byId('contact-word'), f.connected ? f.contact_text : readoutLost);
+  setText(byId('missing'), f.missing || (f.complete ? 'Nothing is missing.' : ''));
+  byId('missing').classList.toggle('good', f.complete);
+  const now = f.now.waits === 'nothing' && app.left && app.left === f.set_id
+    ? { title: 'No set is running.', detail: 'Choose the rings and start one.', next: '', tone: 'idle', ident: '', waits: 'start' }
+    : f.now;
+  showNow(now, f.connected);
+  app.trace.live(f);
+  if (f.set_id && f.set_id !== app.left && (f.set_id !== app.set?.id || f.set_seq > app.set.seq)) app.loadSet(f.set_id);
+}
+
+function showLink(state) {
+  const link = byId('link');
+  link.dataset.state = state;
+  setText(link.querySelector('.mark'), { ok: '●', lost: '✗', waiting: '○' }[state]);
+  setText(link.querySelector('.word'), linkWords[state]);
+  document.body.classList.toggle('lost', state === 'lost');
+}
+
+let stop = () => {};
+function choose(stations, name) {
+  stop();
+  app.station = name;
+  app.set = app.result = null;
+  app.shownStep = -1;
+  remember.set('station', name);
+  const st = stations.find((s) => s.name === name);
+  show(byId('demo'), Boolean(st?.simulated));
+  setText(byId('demo'), st?.speed > 1 ? `Simulated bench, clock × ${st.speed}` : 'Simulated bench');
+  render();
+  stop = follow(name, -1, {
+    link: showLink,
+    hello(doc) {
+      setText(byId('version'), doc.version ? `Version ${doc.version}.` : '');
+      fault('');
+      if (doc.reset) app.set = app.result = null;
+      if (app.set) app.loadSet(app.set.id);
+    },
+    journal(e) {
+      if (e.set_id && e.set_id === app.set?.id && e.seq > app.set.seq) app.loadSet(e.set_id);
+    },
+    trace: (doc) => app.trace.reset(doc),
+    live: showLive,
+  });
+}
+
+function light() {
+  const button = byId('light');
+  const dim = remember.get('dim') ?? matchMedia('(prefers-color-scheme: dark)').matches;
+  const apply = (on) => {
+    document.documentElement.dataset.light = on ? 'dim' : 'bright';
+    button.setAttribute('aria-pressed', String(on));
+    app.trace.request();
+  };
+  apply(dim);
+  button.addEventListener('click', () => {
+    const on = button.getAttribute('aria-pressed') !== 'true';
+    remember.set('dim', on);
+    apply(on);
+  });
+}
+
+async function begin() {
+  light();
+  showLink('waiting');
+  for (;;) {
+    try {
+      const { stations } = await get('/stations');
+      if (stations.length === 0) {
+        setText(byId('now-title'), 'No bench is configured.');
+        setText(byId('now-detail'), 'Add a station to the configuration file and restart the daemon.');
+        return;
+      }
+      const select = byId('station');
+      select.replaceChildren(...stations.map((s) => h('option', { value: s.name }, s.title)));
+      const known = remember.get('station');
+      const first = stations.some((s) => s.name === known) ? known : stations[0].name;
+      select.value = first;
+      select.addEventListener('change', () => choose(stations, select.value));
+      choose(stations, first);
+      return;
+    } catch (err) {
+      showLink('lost');
+      fault(err.message);
+      await new Promise((r) => setTimeout(r, 1000));
+    }
+  }
+}
+
+window.ringsaddle = app; // for whoever looks in from the console
+begin();
