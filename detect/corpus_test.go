@@ -1,0 +1,410 @@
+package detect
+
+import (
+	"flag"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"ringsaddle/acquire"
+	"ringsaddle/acquire/bench"
+)
+
+var flagCorpus = flag.Int("corpus", 4, "simulated traces a class of the bench")
+
+// benchCase makes trace seed of a class.
+func benchCase(class bench.Class, seed uint64) (bench.Trace, error) {
+	sc, err := bench.ClassScenario(class, rand.New(rand.NewPCG(seed, 77)))
+	if err != nil {
+		return bench.Trace{}, err
+	}
+	return bench.Generate(sc, seed)
+}
+
+func benchParams(tr *bench.Trace) Params {
+	p := DefaultParams(tr.Step, tr.ResolutionPM)
+	for i := range p.Seeks {
+		p.Seeks[i] = Seek{Adjustment: Adjustment(tr.Adjustments[i]), Sense: Minimum}
+		if tr.SeekMaximum[i] {
+			p.Seeks[i].Sense = Maximum
+		}
+	}
+	return p
+}
+
+func detectAll(p Params, rs []acquire.Reading) []*Capture {
+	d, err := New(p)
+	if err != nil {
+		panic(err)
+	}
+	var out []*Capture
+	take := func(ev []Event) {
+		for _, e := range ev {
+			if e.Kind == EventCaptured {
+				out = append(out, e.Capture)
+			}
+		}
+	}
+	for _, r := range rs {
+		take(d.Push(r))
+	}
+	take(d.Flush())
+	return out
+}
+
+// corpusRow is the score of one class.
+type corpusRow struct {
+	name                                          string
+	n, correct, falses, gross, wrong, took, yield int
+	missed, ambiguous, extra                      int
+	err, u, sigma, oracle, peak, delay            []float64
+	dia                                           int
+	byOutcome                                     map[Outcome]int
+}
+
+// oracle is what an estimator attains that knows the phases and the times of the
+// passes: a local fit at each pass, the mean of the passes of each adjustment,
+// the rest between, and the chain. It returns its error and its formal
+// standard deviation, µm.
+func oracle(tr *bench.Trace, c *bench.Contact) (err, sigma, peak float64, ok bool) {
+	stepUM := tr.Step.MM() * 1000
+	rs := tr.Readings
+	lo := slices.IndexFunc(rs, func(r acquire.Reading) bool { return r.Seq >= c.FirstSeq })
+	if lo < 0 {
+		return 0, 0, 0, false
+	}
+	var t, z []float64
+	for i := lo; i < len(rs) && rs[i].Seq <= c.LastSeq; i++ {
+		if !rs[i].IsPosition() {
+			continue
+		}
+		t = append(t, float64(rs[i].At-c.TouchNS)*1e-9)
+		z = append(z, float64(rs[i].X)*stepUM)
+	}
+	if len(t) < 20 {
+		return 0, 0, 0, false
+	}
+	at := func(ns int64) float64 { return float64(ns-c.TouchNS) * 1e-9 }
+	// Outliers out, by a running median.
+	good := make([]bool, len(z))
+	for i := range z {
+		a, b := max(0, i-4), min(len(z), i+5)
+		w := slices.Clone(z[a:b])
+		slices.Sort(w)
+		m := w[len(w)/2]
+		q := w[len(w)*3/4] - w[len(w)/4]
+		good[i] = math.Abs(z[i]-m) <= 4*q+5*tr.NoiseUM+2*stepUM*1
+	}
+	q := float64(tr.ResolutionPM) * 1e-6
+	s0 := math.Sqrt(tr.NoiseUM*tr.NoiseUM + q*q/12)
+	w0 := math.Hypot(tr.WanderUM, 0.01)
+	type level struct{ v, s, t float64 }
+	fit := func(tc, lim float64, sg float64) (level, bool) {
+		var best level
+		have := false
+		ilo, ihi := math.Inf(-1), math.Inf(1)
+		for _, h := range []float64{0.15, 0.22, 0.33, 0.5, 0.75, 1.1, 1.6, 2.4} {
+			if have && h > lim {
+				break
+			}
+			var m cholesky
+			m.n = 4
+			var b [maxDim]float64
+			n := 0
+			for i := range t {
+				if !good[i] || math.Abs(t[i]-tc) > h {
+					continue
+				}
+				u := (t[i] - tc) / h
+				g := [4]float64{1, u * u, u * u * u, u * u * u * u}
+				for x := range 4 {
+					b[x] += g[x] * (z[i] - z[0])
+					for y := 0; y <= x; y++ {
+						m.a[x][y] += g[x] * g[y]
+					}
+				}
+				n++
+			}
+			if n < 6 || !m.factor() {
+				continue
+			}
+			m.solve(&b)
+			var e [maxDim]float64
+			e[0] = 1
+			s := s0 * math.Sqrt(m.quad(&e))
+			if have && (b[0]-2*s > ihi || b[0]+2*s < ilo) {
+				break
+			}
+			ilo, ihi = math.Max(ilo, b[0]-2*s), math.Min(ihi, b[0]+2*s)
+			if !have || s < best.s {
+				best = level{b[0] + z[0], s, tc}
+			}
+			have = true
+		}
+		return best, have
+	}
+	slope := c.SlopeMMPerS * 1000
+	ref := at(c.SaddleNS)
+	// Per phase the mean of the passes and the level of the rest.
+	type phaseLevel struct {
+		adj        int
+		ext, extV  float64
+		rest, resV float64
+		hasExt     bool
+	}
+	var ph []phaseLevel
+	peakV := math.NaN()
+	for _, p := range c.Phases {
+		k := 0
+		if p.Adjustment == tr.Adjustments[1] {
+			k = 1
+		}
+		pl := phaseLevel{adj: k}
+		sum, n, v := 0.0, 0.0, 0.0
+		sg := 1.0
+		if c.Extrema[k].Maximum {
+			sg = -1
+		}
+		for i, x := range p.Crossings {
+			lim := 2.4
+			if i > 0 {
+				lim = math.Min(lim, 0.6*(at(x.AtNS)-at(p.Crossings[i-1].AtNS)))
+			}
+			if i+1 < len(p.Crossings) {
+				lim = math.Min(lim, 0.6*(at(p.Crossings[i+1].AtNS)-at(x.AtNS)))
+			}
+			if l, ok := fit(at(x.AtNS), lim, sg); ok {
+				sum += l.v - slope*(l.t-ref)
+				v += l.s*l.s + w0*w0
+				n++
+			}
+		}
+		if n > 0 {
+			pl.ext, pl.extV, pl.hasExt = sum/n, v/n/n, true
+		}
+		m, cnt := 0.0, 0.0
+		for i := range t {
+			if good[i] && t[i] > at(p.EndNS)+0.3*(at(p.RestNS)-at(p.EndNS)) && t[i] < at(p.RestNS) {
+				m += z[i] - slope*(t[i]-ref)
+				cnt++
+			}
+		}
+		if cnt > 0 {
+			pl.rest, pl.resV = m/cnt, s0*s0/cnt+w0*w0
+		} else {
+			pl.resV = math.Inf(1)
+		}
+		ph = append(ph, pl)
+		if k == 1 {
+			for i := range t {
+				if good[i] && t[i] >= at(p.StartNS) && t[i] <= at(p.EndNS) {
+					if math.IsNaN(peakV) || (z[i]-peakV)*-sg > 0 {
+						peakV = z[i]
+					}
+				}
+			}
+		}
+	}
+	truth := c.SaddleMM * 1000
+	// The last adjacent pair.
+	for i := len(ph) - 1; i > 0; i-- {
+		a, b := ph[i-1], ph[i]
+		if a.adj == b.adj || !a.hasExt || !b.hasExt {
+			continue
+		}
+		est := b.ext - (a.rest - a.ext)
+		sigma = math.Sqrt(b.extV + a.resV + a.extV)
+		if math.IsInf(a.resV, 1) {
+			est, sigma = b.ext, math.Sqrt(b.extV+0.2*0.2)
+		}
+		// An adjustment too flat to see is left alone.
+		if c.Extrema[a.adj].Flat {
+			est = b.ext - c.Extrema[a.adj].RangeUM*0
+			sigma = math.Sqrt(b.extV + 0.03*0.03)
+		}
+		return est - truth, sigma, peakV - truth, true
+	}
+	return 0, 0, 0, false
+}
+
+func (s *corpusRow) add(tr *bench.Trace, caps []*Capture, scale float64) (bad string) {
+	used := make([]bool, len(caps))
+	stepMM := tr.Step.MM()
+	q := float64(tr.ResolutionPM) * 1e-6
+	for ci, c := range tr.Contacts() {
+		var cp *Capture
+		for i, x := range caps {
+			if !used[i] && x.StartAt < c.EndNS && x.EndAt > c.TouchNS {
+				cp, used[i] = x, true
+				break
+			}
+		}
+		if cp == nil && c.Allows(bench.OutcomeNone) {
+			continue
+		}
+		s.n++
+		if c.Supported {
+			s.took++
+		}
+		if cp == nil {
+			s.missed++
+			bad += fmt.Sprintf(" contact %d: none;", ci)
+			continue
+		}
+		s.byOutcome[cp.Outcome]++
+		oe, sig, pk, ok := oracle(tr, &c)
+		if !ok {
+			sig = 0.05
+		}
+		sig *= scale
+		if cp.Outcome == OutcomeDiameter {
+			e := ((float64(cp.Origin)+cp.Saddle)*stepMM - c.SaddleAt(cp.At)) * 1000
+			u := cp.U * stepMM * 1000
+			if !c.Allows(bench.OutcomeDiameter) {
+				s.falses++
+				s.gross++
+				s.wrong++
+				bad += fmt.Sprintf(" contact %d: FALSE e=%.3f;", ci, e)
+				continue
+			}
+			if c.Supported {
+				s.yield++
+			}
+			s.dia++
+			isGross := math.Abs(e) > math.Max(6*sig, 3*q)
+			switch {
+			case isGross:
+				s.gross++
+				s.wrong++
+				bad += fmt.Sprintf(" contact %d: GROSS e=%.3f u=%.3f sig=%.3f;", ci, e, u, sig)
+			case math.Abs(e) > math.Max(3*sig, 3*q):
+				s.wrong++
+				bad += fmt.Sprintf(" contact %d: wrong e=%.3f u=%.3f sig=%.3f;", ci, e, u, sig)
+			default:
+				s.correct++
+			}
+			if !isGross {
+				s.err = append(s.err, e)
+				s.u = append(s.u, u)
+				if ok {
+					s.sigma = append(s.sigma, e/sig)
+					s.oracle = append(s.oracle, oe/sig)
+					s.peak = append(s.peak, pk)
+				}
+			}
+			continue
+		}
+		if c.Allows(bench.Outcome(cp.Outcome)) {
+			s.correct++
+			continue
+		}
+		if cp.Outcome == OutcomeAmbiguous {
+			s.ambiguous++
+		} else {
+			s.missed++
+		}
+		bad += fmt.Sprintf(" contact %d: %s;", ci, cp.Outcome)
+	}
+	for i := range caps {
+		if !used[i] {
+			s.extra++
+			bad += fmt.Sprintf(" extra %s %.1f-%.1f;", caps[i].Outcome, float64(caps[i].StartAt)/1e9, float64(caps[i].EndAt)/1e9)
+		}
+	}
+	return bad
+}
+
+func rms(v []float64) float64 {
+	s := 0.0
+	for _, x := range v {
+		s += x * x
+	}
+	return math.Sqrt(s / math.Max(1, float64(len(v))))
+}
+
+func mean(v []float64) float64 {
+	s := 0.0
+	for _, x := range v {
+		s += x
+	}
+	return s / math.Max(1, float64(len(v)))
+}
+
+func (s *corpusRow) String() string {
+	cover := 0
+	z := make([]float64, len(s.err))
+	for i, e := range s.err {
+		z[i] = e / s.u[i]
+		if math.Abs(e) <= 2*s.u[i] {
+			cover++
+		}
+	}
+	pc := func(a int) float64 { return 100 * float64(a) / math.Max(1, float64(s.n)) }
+	return fmt.Sprintf("%-20s %5d corr %5.1f false %5.2f gross %5.2f wrong %5.2f yield %.3f miss %4.1f amb %4.1f ex %3d bias %+.3f rms %.3f u %.3f cov %.3f z %.2f eff %.2f orc %.2f ratio %.2f",
+		s.name, s.n, pc(s.correct), pc(s.falses), pc(s.gross), pc(s.wrong), float64(s.yield)/math.Max(1, float64(s.took)),
+		pc(s.missed), pc(s.ambiguous), s.extra, mean(s.err), rms(s.err), mean(s.u), float64(cover)/math.Max(1, float64(len(s.err))),
+		rms(z), rms(s.sigma), rms(s.oracle), rms(s.err)/rms(s.peak))
+}
+
+func TestCorpus(t *testing.T) {
+	for _, class := range bench.Classes() {
+		if *flagClass != "" && !strings.Contains(","+*flagClass+",", ","+string(class)+",") {
+			continue
+		}
+		s := corpusRow{name: string(class), byOutcome: map[Outcome]int{}}
+		bad := 0
+		for i := range *flagCorpus {
+			seed := *flagSeed + uint64(i)
+			tr, err := benchCase(class, seed)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b := s.add(&tr, detectAll(benchParams(&tr), tr.Readings), 1)
+			if b != "" && bad < *flagBad {
+				bad++
+				t.Logf("  %s seed %d (rate %.0f noise %.2f): %s", class, seed, tr.RateHz, tr.NoiseUM, b)
+			}
+		}
+		t.Log(s.String(), s.byOutcome)
+	}
+}
+
+// TestDumpBench prints what the detector thinks of one trace of the bench.
+func TestDumpBench(t *testing.T) {
+	if os.Getenv("DUMPBENCH") == "" {
+		t.Skip("set DUMPBENCH=class and -simseed to see one trace")
+	}
+	tr, err := benchCase(bench.Class(os.Getenv("DUMPBENCH")), *flagSeed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stepMM := tr.Step.MM()
+	for _, c := range tr.Contacts() {
+		fmt.Printf("truth %.2f..%.2f saddle %.5f allowed %v facts %v flex %.3f hyst %.3f\n", float64(c.TouchNS)/1e9, float64(c.EndNS)/1e9, c.SaddleMM, c.Allowed, c.Facts, c.FlexureUM, c.HysteresisUM)
+		for _, ph := range c.Phases {
+			fmt.Printf("   %s %.2f..%.2f..%.2f ext %.5f level %.5f", ph.Adjustment, float64(ph.StartNS)/1e9, float64(ph.EndNS)/1e9, float64(ph.RestNS)/1e9, ph.ExtremumMM, ph.LevelMM)
+			for _, x := range ph.Crossings {
+				fmt.Printf(" %.2f(%+d)", float64(x.AtNS)/1e9, x.Direction)
+			}
+			fmt.Println()
+		}
+		fmt.Printf("   %+v\n", c.Extrema)
+	}
+	p := benchParams(&tr)
+	d, _ := New(p)
+	debugAnalysis = dumpAnalysis
+	defer func() { debugAnalysis = nil }()
+	for _, r := range tr.Readings {
+		for _, e := range d.Push(r) {
+			if e.Kind == EventCaptured {
+				cp := e.Capture
+				fmt.Printf("CAPTURE %s origin %d saddle mm %.5f u %.3f µm\n", cp.Outcome, cp.Origin, (float64(cp.Origin)+cp.Saddle)*stepMM, cp.U*stepMM*1000)
+			}
+		}
+	}
+	d.Flush()
+}
