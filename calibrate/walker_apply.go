@@ -213,7 +213,7 @@ func (s *State) walkerRejectCapture(c *CaptureRecord, by, reason string) {
 	c.Rejected, c.RejectedBy, c.RejectReason = true, by, reason
 	// An earlier step that lost a capture in use is gone back to at once. The step
 	// in hand stays in hand, and a step that still has enough is left alone.
-	if was == StandingUsed && c.Step >= 0 && c.Step != s.Step {
+	if (was == StandingUsed || was == StandingInQuestion) && c.Step >= 0 && c.Step != s.Step {
 		s.walkerDerive()
 		if !s.Steps[c.Step].Done {
 			s.MovedTo, s.MovedUsed = c.Step, s.walkerUsed(c.Step)

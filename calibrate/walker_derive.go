@@ -29,7 +29,9 @@ func (s *State) walkerDerive() {
 	s.walkerBracket()
 	s.walkerSteps()
 	s.walkerPooled()
-	if s.MovedTo >= 0 && s.Steps[s.MovedTo].Done && s.walkerUsed(s.MovedTo) > s.MovedUsed {
+	// A move ends with the capture that it was made for, or when the opening lost
+	// its last capture: nothing elsewhere could count then.
+	if m := s.MovedTo; m >= 0 && (s.Steps[m].Done && s.walkerUsed(m) > s.MovedUsed || !s.walkerOpened(m)) {
 		s.MovedTo = -1
 	}
 	s.Step = s.walkerFirstOpen()

@@ -83,7 +83,7 @@ func (s *State) expansion(material string) (float64, bool) {
 //
 //	x₂₀ = s·x + D·(α_scale·(t_scale − 20 °C) − α_ring·(t_ring − 20 °C))
 //
-// D is the nominal diameter. It is the reading that the same ring would have
+// D is the certified diameter of a master and the nominal one of a work ring. It is the reading that the same ring would have
 // given with ring and scale at 20 °C; only differences of it mean anything. If a
 // coefficient is not known the reading is not corrected.
 func (s *State) reading20(f CaptureFact, ringID string) Length {
@@ -96,7 +96,11 @@ func (s *State) reading20(f CaptureFact, ringID string) Length {
 	}
 	tRing := s.TemperatureOf(ringID, f.WallNS).Value - ReferenceTemperature
 	tScale := s.TemperatureOf("", f.WallNS).Value - ReferenceTemperature
-	d := float64(ring.Nominal) * (alphaScale*tScale.Celsius() - alphaRing*tRing.Celsius())
+	diameter := ring.Nominal
+	if ring.Certificate != nil {
+		diameter = ring.Certificate.Diameter
+	}
+	d := float64(diameter) * (alphaScale*tScale.Celsius() - alphaRing*tRing.Celsius())
 	return x + Length(math.Round(d))
 }
 
