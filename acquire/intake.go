@@ -66,6 +66,7 @@ type intake struct {
 	work       SourceStats
 	rejected   [rejectedKept]FrameError // ring of the newest
 	rejectedAt int                      // number ever put in
+	frames     uint64                   // terminators seen: the readout said something
 }
 
 type format struct {
@@ -185,6 +186,7 @@ func (in *intake) token(at int64, t Token) {
 			at, shown, t.Offset, t.Length)
 		return
 	}
+	in.frames++
 	if in.partial {
 		in.partial = false
 		in.reject(&FrameError{

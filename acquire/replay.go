@@ -80,7 +80,9 @@ func (r Recording) replay(cfg ReplayConfig, to sink) SourceStats {
 	if r.Complete {
 		last = r.EndAt
 	}
+	in.tick(last)
 	in.lost(last)
+	in.work.Connected = false
 	var s snapshot
 	in.snapshot(&s)
 	return s.stats()

@@ -360,9 +360,9 @@ func (s *Source) read(ctx context.Context, port Port, sound func()) error {
 			if s.cfg.OnBytes != nil {
 				s.cfg.OnBytes(Chunk{Kind: ChunkBytes, At: at, Bytes: s.buf[:n]})
 			}
-			valid := s.intake.work.Readings + s.intake.work.NotValid + uint64(len(s.intake.held))
+			frames := s.intake.frames
 			s.intake.feed(at, s.buf[:n])
-			if s.intake.work.Readings+s.intake.work.NotValid+uint64(len(s.intake.held)) != valid {
+			if s.intake.frames != frames {
 				poll.answered()
 			}
 		} else if err == nil {

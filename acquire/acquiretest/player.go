@@ -42,6 +42,8 @@ type Player struct {
 	next   int
 	rest   []byte // of the chunk being delivered
 	open   bool
+	endAt  int64 // when recording ended
+	ended  bool  // the clock shows it
 	done   chan struct{}
 	over   bool
 }
@@ -50,8 +52,12 @@ type Player struct {
 // legal.
 func NewPlayer(rec acquire.Recording, opt Options) *Player {
 	p := &Player{opt: opt, chunks: rec.Chunks, done: make(chan struct{})}
-	if len(rec.Chunks) > 0 {
+	if n := len(rec.Chunks); n > 0 {
 		p.now.Store(rec.Chunks[0].At)
+		p.endAt = rec.Chunks[n-1].At
+	}
+	if rec.Complete {
+		p.endAt = rec.EndAt
 	}
 	return p
 }
@@ -77,7 +83,7 @@ func (p *Player) Open(ctx context.Context) (acquire.Port, error) {
 	}
 	if p.next >= len(p.chunks) {
 		p.finish()
-		return nil, ErrOver
+		return nil, ErrOver // the port was lost at the end
 	}
 	if c := p.chunks[p.next]; c.Kind == acquire.ChunkOpened {
 		if err := p.until(ctx, c.At); err != nil {
@@ -115,7 +121,14 @@ func (p *Player) realTime(ns int64) time.Duration {
 	return time.Duration(float64(ns) / p.opt.Speed)
 }
 
+// finish puts the clock to the end of the recording and, once the source has
+// had the chance to see it, is over.
 func (p *Player) finish() {
+	if !p.ended {
+		p.ended = true
+		p.now.Store(p.endAt)
+		return
+	}
 	if !p.over {
 		p.over = true
 		close(p.done)
@@ -147,6 +160,9 @@ func (o *port) Read(b []byte) (int, error) {
 			p.next++
 		}
 		if p.next >= len(p.chunks) {
+			if wait := p.realTime(p.endAt - p.now.Load()); wait > 0 && !p.ended {
+				time.Sleep(wait)
+			}
 			p.finish()
 			time.Sleep(o.timeout)
 			return 0, nil
