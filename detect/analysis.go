@@ -38,6 +38,7 @@ type analyser struct {
 	piv    []pivot
 	rests  []rest
 	hinges []hinge
+	table  chainTable
 	dec    decision
 	est    estimate
 
@@ -126,6 +127,9 @@ func (a *analyser) run(c *contact, how Ending) {
 	a.measureNoise()
 	a.dropStale()
 	a.trimSettling()
+	if how == EndLost {
+		a.trimLeaving()
+	}
 	if len(a.z) < 8 {
 		return
 	}
@@ -183,4 +187,31 @@ func (a *analyser) trimSettling() {
 	}
 	a.cut(m)
 	a.local = a.local[:m]
+}
+
+// trimLeaving cuts off the end, where the contact moves away with growing speed
+// before it is seen to be lost.
+func (a *analyser) trimLeaving() {
+	n := len(a.z)
+	w := math.Max(0.08, 1.01*a.period)
+	j := n - 1
+	cut := n
+	for i := n - 1; i > 0; i-- {
+		for j > 0 && a.t[j] > a.t[i]-w {
+			j--
+		}
+		v := math.Abs(a.z[j]-a.z[i]) / math.Max(1e-9, a.t[i]-a.t[j])
+		if v < 8+4*a.sigma/w+a.q/w || a.t[n-1]-a.t[i] > 0.6 {
+			break
+		}
+		cut = j + 1
+	}
+	if cut < n && a.t[n-1]-a.t[cut] <= 0.6+w {
+		// The start of the movement is slower still.
+		for cut > 1 && a.t[n-1]-a.t[cut-1] < 0.8 && math.Abs(a.z[cut-1]-a.z[cut-2]) > 4*a.sigma {
+			cut--
+		}
+		a.cut(cut)
+		a.local = a.local[:cut]
+	}
 }

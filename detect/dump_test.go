@@ -2,6 +2,7 @@ package detect
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"testing"
 
@@ -22,11 +23,19 @@ func dumpAnalysis(c *contact, a *analyser) {
 		fmt.Printf("  pivot %d kind %+d t %.2f v %.3f s %.3f prom %.2f fit %.2f..%.2f rest %d flat %.2f\n", i, p.kind, t0+p.t, p.v, p.s, p.prom, t0+a.t[p.a], t0+a.t[p.b], p.rest, p.flat)
 	}
 	fmt.Printf("  logp %.1f mask %d prob %.4f\n", a.dec.logp, a.dec.mask, a.dec.prob)
-	for i := range a.dec.n {
-		p := a.dec.ph[i]
-		fmt.Printf("  phase seek %d hinges %d..%d caught %v n %d passes %v value %.3f odds %.1f\n", p.seek, p.from, p.to, p.caught, p.n, p.passes[:p.n], p.value, p.odds)
+	for m := range 4 {
+		if math.IsInf(a.dec.logp[m], -1) {
+			continue
+		}
+		d := a.dec
+		a.walk(m, &d)
+		fmt.Printf("  mask %d:\n", m)
+		for i := range d.n {
+			p := d.ph[i]
+			fmt.Printf("     seek %d hinges %d..%d caught %v n %d passes %v value %.3f odds %.1f\n", p.seek, p.from, p.to, p.caught, p.n, p.passes[:p.n], p.value, p.odds)
+		}
 	}
-	fmt.Printf("  est %+v\n", a.est)
+		fmt.Printf("  est %+v\n", a.est)
 }
 
 // TestDump prints what the detector thinks of one trace of the second bench.

@@ -54,16 +54,18 @@ type decision struct {
 	logp   [4]float64 // best score by mask of caught seeks
 	prob   [2]float64 // probability that the claim for each seek holds
 	mask   int        // caught seeks
-	second float64    // distance of the best chain that claims something else
+	end    [4][2]int8 // where the best chain of each mask ends
 }
 
 // Priors and scales of the decision.
 const (
 	lnCross    = -0.05 // an adjustment that was played was carried over its extremum
 	lnNotCross = -3.0
-	lnStopFar  = -3.0 // turn-backs that repeat
+	lnStopFar  = -4.5 // turn-backs that repeat
 	lnStopNear = -5.0 // turn-backs short of the extremum that repeat
 	lnMore     = -2.0 // each phase beyond the second
+	lnOne      = -2.5 // one phase only
+	lnEarly    = -2.0 // the hands change over at a rest that is not the last one
 	parkNear   = 0.15 // µm
 	parkWide   = 0.8  // µm
 )
@@ -123,7 +125,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	sg := -float64(sense) // +1 for a minimum
 	var own, opp [64]int
 	nOwn, nOpp := 0, 0
-	lastPiv := -1
+	firstPiv, lastPiv := -1, -1
 	lo, up := math.Inf(1), math.Inf(-1)
 	see := func(v float64) { lo, up = math.Min(lo, v), math.Max(up, v) }
 	see(hi.level)
@@ -138,6 +140,9 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		}
 		see(p.v)
 		lastPiv = x
+		if firstPiv < 0 {
+			firstPiv = x
+		}
 		if p.kind == sense {
 			if nOwn < len(own) {
 				own[nOwn] = x
@@ -154,7 +159,11 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	// A long rest in the middle of a phase asks for an explanation.
 	dwell := 0.0
 	for x := i + 1; x < j; x++ {
-		dwell -= math.Min(2.5, math.Max(0, a.hinges[x].dur-0.7))
+		dwell -= math.Min(1.5, 0.5*math.Max(0, a.hinges[x].dur-2))
+	}
+	// Another rest before the first reversal: the hands changed over there.
+	if i > 0 && i+1 < j && (firstPiv < 0 || a.hinges[i+1].b < a.piv[firstPiv].k) {
+		dwell += lnEarly
 	}
 	// Far side.
 	far := -float64(nOpp) * lnW
@@ -211,7 +220,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		z := viol / (0.1 + a.sigma)
 		caught -= 0.5 * z * z
 	}
-	if hj.seen && a.piv[lastPiv].kind == sense && math.Abs(a.piv[lastPiv].v-hj.level) < math.Max(0.3, 5*a.sigma) {
+	if hj.seen && a.piv[lastPiv].kind == sense && math.Abs(a.piv[lastPiv].v-hj.level) < math.Max(0.05, 4*math.Hypot(a.piv[lastPiv].s, hj.s)) {
 		// The last pass and the rest are one event; it counts once.
 		x := (hj.level - ph.value) * sg
 		if x < 0 {
@@ -313,19 +322,24 @@ func (a *analyser) prominence(idx []int, sg, W float64) {
 	}
 }
 
-// decide finds the most probable chain.
+// node is the best chain that ends at a hinge, by its last seek, by the seeks
+// caught in it, and by its number of phases.
+type node struct {
+	score float64
+	from  int16
+	mask  int8
+	not   bool
+	idle  bool
+}
+
+type chainTable [maxHinges][3][4][maxPhases + 1]node
+
+// decide finds the most probable chain, and the most probable one for each set
+// of seeks caught.
 func (a *analyser) decide() {
 	a.buildHinges()
-	type node struct {
-		score float64
-		from  int
-		mask  int8
-		not   bool
-		idle  bool
-	}
 	H := len(a.hinges)
-	// best[hinge][last seek + 1][mask][phases]
-	var best [maxHinges][3][4][maxPhases + 1]node
+	best := &a.table
 	for h := range H {
 		for k := range 3 {
 			for m := range 4 {
@@ -339,119 +353,142 @@ func (a *analyser) decide() {
 	var ph phase
 	for j := 1; j < H; j++ {
 		for i := range j {
-			idle, pieces := a.idleBetween(i, j)
-			_ = pieces
-			for last := range 3 {
-				for m := range 4 {
-					for n := range maxPhases + 1 {
-						s := best[i][last][m][n].score
-						if math.IsInf(s, -1) || !idle {
-							continue
-						}
-						if c := s - 0.05; c > best[j][last][m][n].score {
-							best[j][last][m][n] = node{score: c, from: i, mask: int8(m), idle: true}
-						}
-					}
-				}
-			}
-			for k := range 2 {
-				caught, not, ok := a.weigh(i, j, k, &ph)
-				if !ok {
-					continue
-				}
-				for last := range 3 {
-					if last == k+1 {
-						continue
-					}
-					for m := range 4 {
-						for n := range maxPhases {
-							s := best[i][last][m][n].score
-							if math.IsInf(s, -1) {
-								continue
-							}
-							s += a.hinges[i].cost
-							if n >= 2 {
-								s += lnMore
-							}
-							if c := s + not; c > best[j][k+1][m][n+1].score {
-								best[j][k+1][m][n+1] = node{score: c, from: i, mask: int8(m), not: true}
-							}
-							m2 := m | 1<<k
-							if c := s + caught; c > best[j][k+1][m2][n+1].score {
-								best[j][k+1][m2][n+1] = node{score: c, from: i, mask: int8(m)}
-							}
-						}
-					}
-				}
-			}
+			a.extend(i, j, &ph)
 		}
 	}
 	d := &a.dec
+	top := math.Inf(-1)
 	for m := range d.logp {
 		d.logp[m] = math.Inf(-1)
-	}
-	top, tk, tm, tn := math.Inf(-1), 0, 0, 0
-	for k := range 3 {
-		for m := range 4 {
+		for k := range 3 {
 			for n := range maxPhases + 1 {
 				s := best[H-1][k][m][n].score
-				d.logp[m] = math.Max(d.logp[m], s)
-				if s > top {
-					top, tk, tm, tn = s, k, m, n
+				if n < 2 {
+					s += lnOne
+				}
+				if s > d.logp[m] {
+					d.logp[m] = s
+					d.end[m] = [2]int8{int8(k), int8(n)}
 				}
 			}
 		}
+		if d.logp[m] > top {
+			top, d.mask = d.logp[m], m
+		}
 	}
 	if math.IsInf(top, -1) {
+		d.mask = 0
 		return
 	}
 	sum := 0.0
 	for m := range 4 {
 		sum += math.Exp(d.logp[m] - top)
 	}
-	d.mask = tm
 	for k := range 2 {
 		pr := 0.0
 		for m := range 4 {
-			if (m>>k)&1 == (tm>>k)&1 {
+			if (m>>k)&1 == (d.mask>>k)&1 {
 				pr += math.Exp(d.logp[m] - top)
 			}
 		}
 		d.prob[k] = pr / sum
 	}
-	// Walk back.
-	d.n = tn
-	j := H - 1
-	k, m, n := tk, tm, tn
+	a.walk(d.mask, d)
+}
+
+// extend carries all chains that end at hinge i on to hinge j.
+func (a *analyser) extend(i, j int, ph *phase) {
+	best := &a.table
+	if a.idleBetween(i, j) {
+		for last := range 3 {
+			for m := range 4 {
+				for n := range maxPhases + 1 {
+					s := best[i][last][m][n].score
+					if c := s - 0.05; c > best[j][last][m][n].score {
+						best[j][last][m][n] = node{score: c, from: int16(i), mask: int8(m), idle: true}
+					}
+				}
+			}
+		}
+	}
+	for k := range 2 {
+		caught, not, ok := a.weigh(i, j, k, ph)
+		if !ok {
+			continue
+		}
+		for last := range 3 {
+			if last == k+1 {
+				continue
+			}
+			for m := range 4 {
+				for n := range maxPhases {
+					s := best[i][last][m][n].score
+					if math.IsInf(s, -1) {
+						continue
+					}
+					s += a.hinges[i].cost
+					if n >= 2 {
+						s += lnMore
+					}
+					if c := s + not; c > best[j][k+1][m][n+1].score {
+						best[j][k+1][m][n+1] = node{score: c, from: int16(i), mask: int8(m), not: true}
+					}
+					m2 := m | 1<<k
+					if c := s + caught; c > best[j][k+1][m2][n+1].score {
+						best[j][k+1][m2][n+1] = node{score: c, from: int16(i), mask: int8(m)}
+					}
+				}
+			}
+		}
+	}
+}
+
+// walk writes the best chain that catches the seeks of mask into d.
+func (a *analyser) walk(mask int, d *decision) {
+	best := &a.table
+	j := len(a.hinges) - 1
+	k, m, n := int(d.end[mask][0]), mask, int(d.end[mask][1])
+	d.n = n
+	rested := -1
 	for j > 0 {
 		nd := best[j][k][m][n]
 		if nd.idle {
-			j = nd.from
+			if rested < 0 {
+				rested = j
+			}
+			j = int(nd.from)
 			continue
 		}
-		a.weigh(nd.from, j, k-1, &d.ph[n-1])
+		if n == 0 {
+			break
+		}
+		a.weigh(int(nd.from), j, k-1, &d.ph[n-1])
 		d.ph[n-1].caught = !nd.not
-		pm := int(nd.mask)
+		if rested >= 0 {
+			// What was left stayed as it was; the last rest tells it.
+			d.ph[n-1].to = rested
+			rested = -1
+		}
 		n--
-		// The seek of the phase before.
 		pk := 0
 		if n > 0 {
 			pk = 3 - k
 		}
-		j, k, m = nd.from, pk, pm
+		j, k, m = int(nd.from), pk, int(nd.mask)
 	}
 }
 
 // idleBetween reports whether nothing was played between two hinges.
-func (a *analyser) idleBetween(i, j int) (bool, int) {
+func (a *analyser) idleBetween(i, j int) bool {
 	hi, hj := &a.hinges[i], &a.hinges[j]
 	for x := range a.piv {
 		p := &a.piv[x]
 		if p.k > hi.b && p.k < hj.a {
-			return false, 0
+			return false
 		}
 	}
-	return math.Abs(hi.level-hj.level) < math.Max(0.35, 4*a.sigma), 0
+	s := math.Hypot(hi.s, hj.s)
+	return hi.seen && hj.seen && math.Abs(hi.level-hj.level) < math.Max(0.06, 4*s)
 }
 
 func logAdd(a, b float64) float64 {
