@@ -20,6 +20,9 @@ Try it without a bench:  ringsaddle demo`
 // commands lists the subcommands in the order in which help shows them.
 func commands() []*cobra.Command {
 	return []*cobra.Command{
+		newDemoCommand(),
+		newServeCommand(),
+		newTraceCommand(),
 		newVersionCommand(),
 	}
 }
