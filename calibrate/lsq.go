@@ -31,7 +31,7 @@ type LeastSquares struct {
 }
 
 // SolveLeastSquares minimises Σ ((yᵢ − Σⱼ xᵢⱼ bⱼ)/uᵢ)² by QR decomposition with the
-// columns scaled to unit length. u nil gives unit weights; else every uᵢ is
+// columns scaled to a length near one. u nil gives unit weights; else every uᵢ is
 // positive. The rows are at least as many as the columns and the columns
 // independent.
 func SolveLeastSquares(x [][]float64, y, u []float64) (LeastSquares, error) {
@@ -57,6 +57,9 @@ func SolveLeastSquares(x [][]float64, y, u []float64) (LeastSquares, error) {
 		if scale[j] == 0 {
 			return LeastSquares{}, fmt.Errorf("least squares: column %d is zero", j)
 		}
+		// A power of two scales without rounding.
+		_, e := math.Frexp(scale[j])
+		scale[j] = math.Ldexp(1, e)
 	}
 	a := mat.NewDense(n, m, nil)
 	for i := range n {
