@@ -41,11 +41,11 @@ const (
 	// MaxBlockReadings is the largest number of readings in a block.
 	MaxBlockReadings = 1 << 16
 
-	columnFlags = 1 << iota >> 1
-	columnX
-	columnY
-	columnTilt
-	columnAll = columnFlags | columnX | columnY | columnTilt
+	columnFlags = 1 << 0
+	columnX     = 1 << 1
+	columnY     = 1 << 2
+	columnTilt  = 1 << 3
+	columnAll   = columnFlags | columnX | columnY | columnTilt
 
 	codecSecond = 1 << 0 // differences of differences
 	codecPlanes = 1 << 1 // byte planes
@@ -249,7 +249,7 @@ func (c *BlockCodec) decode(data []byte) ([]acquire.Reading, error) {
 	for i := range out {
 		out[i].Seq = first + uint64(i)
 	}
-	for i := range columns() {
+	for i := range 5 { // At, Flags, X, Y, Tilt
 		if i > 0 && present&(columnFlags<<(i-1)) == 0 {
 			continue
 		}

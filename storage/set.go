@@ -166,10 +166,13 @@ func (s *Store) Sets(ctx context.Context, f SetFilter) ([]SetRecord, error) {
 // OpenSets returns the sets of a station (of all if it is empty) that have
 // neither been closed nor aborted, oldest first: what a restart has to resume.
 func (s *Store) OpenSets(ctx context.Context, station string) ([]SetRecord, error) {
-	return collect(ctx, s.readers, scanSet, `SELECT `+setColumns+` FROM measurement_set m
-		WHERE (?1 = '' OR m.station = ?1) AND NOT EXISTS (
-			SELECT 1 FROM journal j WHERE j.set_id = m.id AND j.kind IN ('aborted', 'set_closed'))
-		ORDER BY m.wall_ns, m.id`, station)
+	var w where
+	if station != "" {
+		w.and(`m.station = ?`, station)
+	}
+	w.and(`NOT EXISTS (SELECT 1 FROM journal j WHERE j.set_id = m.id AND j.kind IN ('aborted', 'set_closed'))`)
+	return collect(ctx, s.readers, scanSet,
+		`SELECT `+setColumns+` FROM measurement_set m`+w.text+` ORDER BY m.wall_ns, m.id`, w.args...)
 }
 
 // where gathers the conditions of a query.

@@ -135,12 +135,6 @@ func IsFull(err error) bool {
 	return e.Code == sqlite3.ErrFull || e.SystemErrno == errNoSpace
 }
 
-// isConstraint reports whether err is a refused constraint or trigger.
-func isConstraint(err error) bool {
-	var e sqlite3.Error
-	return errors.As(err, &e) && e.Code == sqlite3.ErrConstraint
-}
-
 // inTransaction reports whether the connection has an open transaction. After a
 // full disk the statement's error has rolled it back already.
 func inTransaction(conn *sql.Conn) bool {

@@ -32,10 +32,6 @@ func (t *tx) row(query string, args ...any) *sql.Row {
 	return t.conn.QueryRowContext(t.ctx, query, args...)
 }
 
-func (t *tx) query(query string, args ...any) (*sql.Rows, error) {
-	return t.conn.QueryContext(t.ctx, query, args...)
-}
-
 // write has a job done and returns once it is committed, or has failed and left
 // nothing behind. If ctx ends before the job has begun it is not done at all; a
 // job that has begun is waited for (tens of milliseconds), so that the caller
