@@ -77,7 +77,7 @@ func TestTamperingIsFound(t *testing.T) {
 		at   string // query for the Seq that must be named
 		says string
 	}{
-		"a payload":          {`UPDATE journal SET payload = replace(payload, 'tester', 'tested') WHERE seq = 6`, `SELECT 6`, "hash does not follow"},
+		"a payload":          {`UPDATE journal SET payload = replace(payload, 'tester', 'tested') WHERE seq = 5`, `SELECT 5`, "hash does not follow"},
 		"a time":             {`UPDATE journal SET wall_ns = wall_ns + 1 WHERE seq = 3`, `SELECT 3`, "hash does not follow"},
 		"a station":          {`UPDATE journal SET station = 'bench-2' WHERE seq = 2`, `SELECT 2`, "hash does not follow"},
 		"a hash":             {`UPDATE journal SET hash = zeroblob(32) WHERE seq = 2`, `SELECT 2`, "hash does not follow"},
