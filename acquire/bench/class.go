@@ -66,7 +66,6 @@ func ClassScenario(c Class, rng *rand.Rand) (Scenario, error) {
 		sc.Readout.Decimals = 5
 	}
 	size := logDraw(rng, Range{12, 150})
-	visible := classVisibleUM(&sc)
 	ring := &sc.Rings[0]
 	ring.NominalMM = math.Round(size)
 	ring.DeviationUM = 8 * (rng.Float64() - 0.5)
@@ -104,7 +103,7 @@ func ClassScenario(c Class, rng *rand.Rand) (Scenario, error) {
 		return Scenario{}, err
 	}
 	// A hand that watches these digits turns only when it has seen them move.
-	visible = classVisibleUM(&sc)
+	visible := classVisibleUM(&sc)
 	for _, p := range []*Play{&h.First, &h.Second, &h.TouchUp} {
 		p.DepthUM = Range{math.Max(0.5, 2.5*visible), math.Max(2, 6*visible)}
 		p.ReversalUM = Range{math.Max(0.3, 1.5*visible), math.Max(3, 6*visible)}

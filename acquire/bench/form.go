@@ -33,16 +33,16 @@ func DefaultFrameForm() FrameForm {
 	return FrameForm{Terminator: "\r\n", PlusSign: true, Digits: 4, Separator: ";"}
 }
 
-func (f FrameForm) faults() []*Fault {
-	var out []*Fault
+func (f FrameForm) faults() []*KeyError {
+	var out []*KeyError
 	if f.Terminator == "" {
-		out = append(out, &Fault{"terminator", "empty: at least one byte must end a frame"})
+		out = append(out, &KeyError{"terminator", "empty: at least one byte must end a frame"})
 	}
 	if f.Digits < 0 || f.Digits > 12 {
-		out = append(out, &Fault{"digits", strconv.Itoa(f.Digits) + ": permitted 0 to 12"})
+		out = append(out, &KeyError{"digits", strconv.Itoa(f.Digits) + ": permitted 0 to 12"})
 	}
 	if f.Separator == "" {
-		out = append(out, &Fault{"separator", "empty: the second axis could not be told from the first"})
+		out = append(out, &KeyError{"separator", "empty: the second axis could not be told from the first"})
 	}
 	return out
 }

@@ -367,17 +367,17 @@ func (s *Scenario) ballMM() float64 {
 	return ball
 }
 
-// Fault is one thing wrong with a scenario.
-type Fault struct {
+// KeyError is one thing wrong with a scenario.
+type KeyError struct {
 	// Key is the dotted name of the value, as in the file.
 	Key string
 	// Problem says what was found and what is permitted.
 	Problem string
 }
 
-func (f *Fault) Error() string { return f.Key + ": " + f.Problem }
+func (e *KeyError) Error() string { return e.Key + ": " + e.Problem }
 
-// Validate reports every fault at once, joined; each of them is a *Fault.
+// Validate reports every fault at once, joined; each of them is a *KeyError.
 func (s *Scenario) Validate() error {
 	v := &validator{}
 	v.readout(s)
@@ -393,7 +393,7 @@ func (s *Scenario) Validate() error {
 type validator struct{ errs []error }
 
 func (v *validator) add(key, format string, args ...any) {
-	v.errs = append(v.errs, &Fault{Key: key, Problem: fmt.Sprintf(format, args...)})
+	v.errs = append(v.errs, &KeyError{Key: key, Problem: fmt.Sprintf(format, args...)})
 }
 
 func (v *validator) num(key string, x, lo, hi float64) {

@@ -61,20 +61,20 @@ type Session struct {
 	presetMM float64 // added to the reading
 
 	// disturbances
-	noise     *rand.Rand
-	noiseUM   float64
-	wanderUM  float64
-	wander    wander
-	bursts    []burst
-	faults    *readoutFaults
-	stamp     *rand.Rand
-	ticks     int64
-	seq       uint64
-	lastAt    int64
-	lastX     int64
-	lastY     int64
-	truth     tracker
-	silentTil float64
+	noise      *rand.Rand
+	noiseUM    float64
+	wanderUM   float64
+	wander     wander
+	bursts     []burst
+	faults     *readoutFaults
+	stamp      *rand.Rand
+	ticks      int64
+	seq        uint64
+	lastAt     int64
+	lastX      int64
+	lastY      int64
+	truth      tracker
+	silentTill float64
 }
 
 // Separate generators, so that each part of the simulation keeps its course when
@@ -425,7 +425,7 @@ func (s *Session) finishLeg(l *leg, t float64) {
 		s.truth.phaseEnd(s, t)
 	case evPreset:
 		// the readout takes a new origin, in whole steps
-		s.presetMM += math.Round(l.value/s.res) * s.res
+		s.shiftOrigin(math.Round(l.value/s.res) * s.res)
 		s.truth.fact("preset pressed")
 	case evDustLeaves:
 		s.dust = 0
@@ -533,7 +533,7 @@ func (s *Session) read(t float64) (acquire.Reading, bool) {
 		counts, y = s.lastX, s.lastY
 	}
 	s.lastX, s.lastY = counts, y
-	if s.faults.drop(t) || t < s.silentTil {
+	if s.faults.drop(t) || t < s.silentTill {
 		return acquire.Reading{}, false
 	}
 	at := ns(t + s.sc.Readout.JitterShare*s.dt*math.Abs(s.stamp.NormFloat64()))
@@ -557,4 +557,28 @@ func (s *Session) secondUnit() float64 {
 		return 100
 	}
 	return 1
+}
+
+// preset makes the reading become mm, in whole steps, and notes it.
+func (s *Session) preset(mm float64) {
+	t := float64(s.ticks) * s.dt
+	now := s.reading(s.length, t)
+	if !s.contact {
+		now += float64(s.sc.Instrument.Sign) * s.gap
+	}
+	s.shiftOrigin(math.Round((mm-now)/s.res) * s.res)
+	s.truth.fact("preset pressed")
+}
+
+// shiftOrigin moves the origin of the readout.
+func (s *Session) shiftOrigin(mm float64) {
+	s.presetMM += mm
+	s.hyst.put(s.hyst.x + mm)
+}
+
+// powerCycle switches the readout off for a time (s); it then counts from zero.
+func (s *Session) powerCycle(seconds float64) {
+	s.silentTill = float64(s.ticks)*s.dt + seconds
+	s.preset(0)
+	s.truth.fact("readout switched off and on")
 }
