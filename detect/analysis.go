@@ -149,6 +149,7 @@ func (a *analyser) run(c *contact, how Ending) {
 	for i := range a.piv {
 		a.fitPivot(i)
 	}
+	a.weighShape()
 	a.decide()
 	a.estimate()
 }

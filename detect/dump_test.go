@@ -35,7 +35,7 @@ func dumpAnalysis(c *contact, a *analyser) {
 			fmt.Printf("     seek %d hinges %d..%d caught %v n %d passes %v value %.3f odds %.1f\n", p.seek, p.from, p.to, p.caught, p.n, p.passes[:p.n], p.value, p.odds)
 		}
 	}
-		fmt.Printf("  est %+v\n", a.est)
+	fmt.Printf("  est %+v\n", a.est)
 }
 
 // TestDump prints what the detector thinks of one trace of the second bench.

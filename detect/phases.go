@@ -49,12 +49,12 @@ const (
 
 // decision is the most probable chain of phases and how sure it is.
 type decision struct {
-	n      int
-	ph     [maxPhases]phase
-	logp   [4]float64 // best score by mask of caught seeks
-	prob   [2]float64 // probability that the claim for each seek holds
-	mask   int        // caught seeks
-	end    [4][2]int8 // where the best chain of each mask ends
+	n    int
+	ph   [maxPhases]phase
+	logp [4]float64 // best score by mask of caught seeks
+	prob [2]float64 // probability that the claim for each seek holds
+	mask int        // caught seeks
+	end  [4][2]int8 // where the best chain of each mask ends
 }
 
 // Priors and scales of the decision.
@@ -169,7 +169,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	far := -float64(nOpp) * lnW
 	if nOpp >= 2 {
 		a.prominence(opp[:nOpp], -sg, W)
-		e, _ := a.cluster(opp[:nOpp], -sg, lnW)
+		e, _ := a.cluster(opp[:nOpp], -sg, lnW, false)
 		far = 0
 		for _, x := range opp[:nOpp] {
 			far -= a.piv[x].lnw
@@ -190,7 +190,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	for _, x := range own[:nOwn] {
 		not -= a.piv[x].lnw
 	}
-	e, n := a.cluster(own[:nOwn], sg, lnW)
+	e, n := a.cluster(own[:nOwn], sg, lnW, true)
 	// own is sorted by cluster: the first n are the passes.
 	if n > maxPasses {
 		n = maxPasses
@@ -208,6 +208,9 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	slices.Sort(ph.passes[:n])
 	caught = lnCross + far + e
 	if n >= 2 {
+		for _, x := range own[:n] {
+			e -= a.piv[x].round
+		}
 		not = logAdd(not, lnNotCross+lnStopNear+far+e+parkOff)
 	}
 	// Nothing may lie beyond the extremum.
@@ -250,7 +253,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 // cluster finds how many of the reversals idx (of one kind, sg +1 for minima)
 // agree at the bound and returns the evidence of all of them: the passes share
 // one value, the others lie anywhere. It sorts idx from the bound inwards.
-func (a *analyser) cluster(idx []int, sg, lnW float64) (float64, int) {
+func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int) {
 	slices.SortFunc(idx, func(x, y int) int {
 		u, v := a.piv[x].v*sg, a.piv[y].v*sg
 		switch {
@@ -282,11 +285,17 @@ func (a *analyser) cluster(idx []int, sg, lnW float64) (float64, int) {
 			swv += w * d
 			swvv += w * d * d
 			ln -= 0.5 * math.Log(2*math.Pi*v)
+			if shape {
+				ln += p.round
+			}
 			chi := swvv - swv*swv/sw
 			rest -= p.lnw
 			e := ln - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - rest + sp.lnw
 			if x == 0 {
 				e = -total
+				if shape {
+					e += p.round
+				}
 			}
 			if e > best {
 				best, bestN = e, x+1

@@ -19,7 +19,7 @@ var (
 
 type simScore struct {
 	contacts, correct, falses, gross, wrong, took, yield, missed, ambiguous, extra int
-	err, u                                                                       []float64
+	err, u                                                                         []float64
 }
 
 func simDetect(tr simTrace) []*Capture {

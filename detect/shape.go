@@ -1,0 +1,77 @@
+package detect
+
+import "math"
+
+// The shape of a reversal in time. Where the hand moves on through an extremum
+// the reading falls away with the square of the time on both sides, at the same
+// rate, because a hand does not change its speed in an instant. Where the hand
+// turns back the reading rests, leaves nearly in proportion to the time, and the
+// two sides belong to two movements with speeds of their own. None of this is
+// proof: hands slow down at the extremum and turn smoothly off it. The two
+// features below are therefore weighed with wide distributions and bounded.
+const (
+	roundMin = -4.0
+	roundMax = 1.2
+)
+
+// weighShape sets round of every pivot.
+func (a *analyser) weighShape() {
+	for i := range a.piv {
+		a.piv[i].round = a.shapeOf(i)
+	}
+}
+
+func (a *analyser) shapeOf(i int) float64 {
+	p := &a.piv[i]
+	leg := math.Min(p.prom, 4)
+	d0 := math.Max(0.05*leg, 4*a.ss[p.k])
+	if a.coarse {
+		d0 = math.Max(d0, a.q)
+	}
+	d1 := 3 * d0
+	if d1 > 0.6*leg {
+		return 0
+	}
+	l0, l1 := a.fallTimes(i, -1, d0, d1)
+	r0, r1 := a.fallTimes(i, +1, d0, d1)
+	w0, w1 := l0+r0, l1+r1
+	if w0 < 4*a.period {
+		return 0 // too few readings to tell
+	}
+	ratio := math.Log(w1 / w0)
+	asym := math.Abs(math.Log((l1 + a.period) / (r1 + a.period)))
+	pass := math.Log(0.85*gauss(ratio, 0.52, 0.11) + 0.15*gauss(ratio, 0.45, 0.35))
+	turn := math.Log(0.75*gauss(ratio, 0.33, 0.18) + 0.25*gauss(ratio, 0.8, 0.5))
+	pass += math.Log(0.9*gauss(asym, 0, 0.42) + 0.1*gauss(asym, 0, 1))
+	turn += math.Log(gauss(asym, 0, 0.85))
+	return math.Max(roundMin, math.Min(roundMax, pass-turn))
+}
+
+func gauss(x, m, s float64) float64 {
+	z := (x - m) / s
+	return math.Exp(-0.5*z*z) / s
+}
+
+// fallTimes returns how long before or after the pivot the reading has left it
+// by d0 and by d1, s.
+func (a *analyser) fallTimes(i, dir int, d0, d1 float64) (t0, t1 float64) {
+	p := &a.piv[i]
+	sg := float64(-p.kind)
+	lim := 0
+	if dir > 0 {
+		lim = len(a.sm) - 1
+	}
+	if j := i + dir; j >= 0 && j < len(a.piv) {
+		lim = a.piv[j].k
+	}
+	v := p.v
+	x := p.k
+	for x != lim && (a.sm[x]-v)*sg < d0 {
+		x += dir
+	}
+	t0 = math.Abs(a.t[x] - p.t)
+	for x != lim && (a.sm[x]-v)*sg < d1 {
+		x += dir
+	}
+	return t0, math.Abs(a.t[x] - p.t)
+}
