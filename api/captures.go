@@ -163,8 +163,8 @@ func (s *Server) captureRoutes(api huma.API) {
 // onCapture registers an action on a capture of a set; it answers with the set.
 func onCapture[B any](s *Server, api huma.API, id, path, summary string, f func(B) Action) {
 	type input struct {
-		capturePath
-		Body B
+		Capture string `path:"capture" maxLength:"64" doc:"Id of the capture."`
+		Body    B
 	}
 	huma.Register(api, operation(id, http.MethodPost, "/captures/{capture}/"+path, "captures", summary, 404, 409, 422),
 		func(ctx context.Context, in *input) (*body[wireSet], error) {

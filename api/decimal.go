@@ -84,8 +84,3 @@ func (f decimalForm) append(dst []byte, counts int64) []byte {
 
 // text returns counts as append writes them.
 func (f decimalForm) text(counts int64) string { return string(f.append(nil, counts)) }
-
-// appendSeconds appends a duration in nanoseconds as seconds with nine decimals.
-func appendSeconds(dst []byte, ns int64) []byte {
-	return decimalForm{digits: 9, factor: 1}.append(dst, ns)
-}

@@ -26,8 +26,8 @@ const (
 // column is the envelope of the readings of one frame interval, in counts of the
 // stream's step.
 type column struct {
-	at             int64 // station clock (ns) of the newest reading
-	seq            uint64
+	from, at       int64  // station clock (ns) of the oldest and the newest reading
+	seq            uint64 // of the newest reading
 	min, max, last int64
 	broken         bool // readings are missing before it
 }
@@ -226,7 +226,7 @@ func (h *hub) read(ctx context.Context, head ReadingHead) error {
 				h.openStream(r.Seq)
 			}
 			if col == nil {
-				col = &column{min: r.X, max: r.X, broken: broken}
+				col = &column{from: r.At, min: r.X, max: r.X, broken: broken}
 				broken = false
 			}
 			col.min, col.max = min(col.min, r.X), max(col.max, r.X)
@@ -313,6 +313,7 @@ type trace struct {
 	form   decimalForm
 	epoch  int64 // station clock (ns) at which t_s is 0
 	cols   []column
+	grain  int64 // ns: to which the older columns have been merged
 	newest acquire.Reading
 	heard  bool // newest is
 }
@@ -341,17 +342,39 @@ func (t *trace) add(c *column, contactSeq uint64) {
 		t.cols = append(t.cols[:0], t.cols[drop:]...)
 	}
 	if len(t.cols) >= maxColumns {
-		half := t.cols[:0]
-		for i := 0; i+1 < len(t.cols); i += 2 {
-			half = append(half, merge(t.cols[i], t.cols[i+1]))
+		t.coarsen()
+	}
+}
+
+// coarsen merges columns of the older half until a quarter of all is gone. The
+// newer half keeps every frame; the older one has about the same grain throughout.
+func (t *trace) coarsen() {
+	half := len(t.cols) / 2
+	want := half / 2
+	t.grain = max(t.grain, int64(2*frameInterval))
+	for {
+		kept := t.cols[:0:half]
+		for _, c := range t.cols[:half] {
+			if n := len(kept); n > 0 && c.at-kept[n-1].from <= t.grain {
+				kept[n-1] = merge(kept[n-1], c)
+			} else {
+				kept = append(kept, c)
+			}
 		}
-		t.cols = half
+		if len(kept) <= want {
+			t.cols = append(kept, t.cols[half:]...)
+			return
+		}
+		t.cols = append(kept, t.cols[half:]...)
+		half = len(kept)
+		t.grain *= 2
 	}
 }
 
 func merge(a, b column) column {
+	b.from = a.from
 	b.min, b.max = min(a.min, b.min), max(a.max, b.max)
-	b.broken = a.broken || b.broken
+	b.broken = a.broken
 	return b
 }
 
@@ -426,7 +449,7 @@ func (t *trace) liveFrame(station string, state *benchState, sweep Sweep, col *c
 			f.Points = append(f.Points, livePoint{
 				Adjustment: string(p.Adjustment), Sense: p.Sense.String(),
 				T:     float64(p.At-t.epoch) / 1e9,
-				Value: t.stream.Step.PositionMM(d.Origin) + p.Value*mm, U: p.U * mm,
+				Value: roundMM(t.stream.Step.PositionMM(d.Origin) + p.Value*mm), U: roundMM(p.U * mm),
 				Crossings: p.Crossings,
 			})
 		}

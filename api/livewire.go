@@ -179,5 +179,8 @@ func adjustmentWords(a detect.Adjustment) string {
 	return string(a)
 }
 
+// roundMM rounds to a nanometre's thousandth, for numbers people may look at.
+func roundMM(mm float64) float64 { return math.Round(mm*1e9) / 1e9 }
+
 // finite reports whether v may be written as JSON.
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

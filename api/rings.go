@@ -80,9 +80,26 @@ type ringBody struct {
 	Certificate  *wireCertificate `json:"certificate,omitempty" doc:"Required for a master, refused for a work ring."`
 }
 
+// amendBody is a ringBody with a reason. The fields are repeated: embedded ones
+// of an unexported type would be invisible to the description.
 type amendBody struct {
-	ringBody
-	Reason string `json:"reason" minLength:"1" maxLength:"500" doc:"Why the entry is changed; recorded."`
+	By           string           `json:"by" minLength:"1" maxLength:"100"`
+	Reason       string           `json:"reason" minLength:"1" maxLength:"500" doc:"Why the entry is changed; recorded."`
+	Ident        string           `json:"ident" minLength:"1" maxLength:"64"`
+	Kind         string           `json:"kind" enum:"master,work"`
+	NominalMM    float64          `json:"nominal_mm" exclusiveMinimum:"0" maximum:"1000"`
+	Material     string           `json:"material" minLength:"1" maxLength:"64"`
+	Owner        string           `json:"owner,omitempty" maxLength:"200"`
+	LowerLimitMM *float64         `json:"lower_limit_mm,omitempty" minimum:"-10" maximum:"10"`
+	UpperLimitMM *float64         `json:"upper_limit_mm,omitempty" minimum:"-10" maximum:"10"`
+	Certificate  *wireCertificate `json:"certificate,omitempty" doc:"Required for a master, refused for a work ring."`
+}
+
+func (a amendBody) ring() ringBody {
+	return ringBody{
+		By: a.By, Ident: a.Ident, Kind: a.Kind, NominalMM: a.NominalMM, Material: a.Material, Owner: a.Owner,
+		LowerLimitMM: a.LowerLimitMM, UpperLimitMM: a.UpperLimitMM, Certificate: a.Certificate,
+	}
 }
 
 type ringPath struct {
@@ -147,12 +164,12 @@ func (s *Server) ringRoutes(api huma.API) {
 			return &created[wireRing]{Location: "/api/v1/rings/" + r.ID, Body: s.wireRingAt(r)}, nil
 		})
 	type amendInput struct {
-		ringPath
+		Ring string `path:"ring" maxLength:"64" doc:"Id of the ring."`
 		Body amendBody
 	}
 	huma.Register(api, operation("amend-ring", http.MethodPost, "/rings/{ring}/amend", "register", "Record a new state of a ring; the old one stays in the journal", 404, 409, 422),
 		func(ctx context.Context, in *amendInput) (*body[wireRing], error) {
-			r, err := ringOf(in.Body.ringBody)
+			r, err := ringOf(in.Body.ring())
 			if err == nil {
 				r.ID = in.Ring
 				r, err = s.deps.Rings.Amend(ctx, r, in.Body.By, in.Body.Reason)

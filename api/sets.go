@@ -56,13 +56,13 @@ type orderTemp struct {
 	U       float64 `json:"u_kelvin,omitempty" minimum:"0" maximum:"5" default:"0.1" doc:"Standard uncertainty."`
 }
 
-// who is part of every action that names its person.
+// who is the body of an action that needs no reason.
 type who struct {
 	By string `json:"by" minLength:"1" maxLength:"100" doc:"Who acts; recorded, not proved."`
 }
 
 type whoWhy struct {
-	who
+	By     string `json:"by" minLength:"1" maxLength:"100" doc:"Who acts; recorded, not proved."`
 	Reason string `json:"reason" minLength:"1" maxLength:"500"`
 }
 
@@ -188,7 +188,7 @@ func (s *Server) setRoutes(api huma.API) {
 // act registers an action on a set; it answers with the set as it is after.
 func act[B any](s *Server, api huma.API, id, path, summary string, f func(B) (Action, error)) {
 	type input struct {
-		setPath
+		Set  string `path:"set" maxLength:"64" doc:"Id of the set."` // not embedded: huma passes over unexported fields
 		Body B
 	}
 	huma.Register(api, operation(id, http.MethodPost, "/sets/{set}/"+path, "sets", summary, 404, 409, 422),

@@ -1,13 +1,9 @@
 package api
 
 import (
-	"bufio"
 	"context"
 	"errors"
-	"fmt"
-	"io"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
@@ -17,132 +13,10 @@ import (
 	"ringsaddle/acquire"
 )
 
-// traceWriter writes entries of the tape as CSV: t_s,x_mm[,y_mm],seq,flags.
-//
-// t_s is the time since the first entry, with all nine decimals; x_mm and y_mm
-// are exact. Entries that are no valid position have an empty x_mm and say in
-// flags what they are. Whether there is a y_mm column is decided by the first
-// entry that has a position: a frame format does not change within a trace.
-type traceWriter struct {
-	w       *bufio.Writer
-	waiting []heldEntry // entries before the first position
-	started bool
-	withY   bool
-	t0      int64
-	line    []byte
-}
-
-type heldEntry struct {
-	r    acquire.Reading
-	form decimalForm
-}
-
-func newTraceWriter(w io.Writer) *traceWriter {
-	return &traceWriter{w: bufio.NewWriterSize(w, 64<<10)}
-}
-
-// maxHeld bounds the entries that wait for the first position.
-const maxHeld = 1 << 16
-
-func (t *traceWriter) write(stream acquire.Stream, batch []acquire.Reading) error {
-	form, ok := exactMM(stream.Step)
-	if !ok {
-		return fmt.Errorf("stream %s has the step %d/%d pm, which has no finite decimals in millimetres", stream.ID, stream.Step.Num, stream.Step.Den)
-	}
-	for _, r := range batch {
-		if t.started {
-			if err := t.row(r, form); err != nil {
-				return err
-			}
-			continue
-		}
-		t.waiting = append(t.waiting, heldEntry{r, form})
-		if r.IsPosition() || len(t.waiting) >= maxHeld {
-			if err := t.start(r.Flags&acquire.HasY != 0); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-func (t *traceWriter) start(withY bool) error {
-	t.started, t.withY = true, withY
-	header := "t_s,x_mm,seq,flags\n"
-	if withY {
-		header = "t_s,x_mm,y_mm,seq,flags\n"
-	}
-	if _, err := t.w.WriteString(header); err != nil {
-		return err
-	}
-	for i, h := range t.waiting {
-		if i == 0 {
-			t.t0 = h.r.At
-		}
-		if err := t.row(h.r, h.form); err != nil {
-			return err
-		}
-	}
-	t.waiting = nil
-	return nil
-}
-
-func (t *traceWriter) row(r acquire.Reading, form decimalForm) error {
-	b := appendSeconds(t.line[:0], r.At-t.t0)
-	b = append(b, ',')
-	if r.IsPosition() {
-		b = form.append(b, r.X)
-	}
-	b = append(b, ',')
-	if t.withY {
-		if r.IsPosition() && r.Flags&acquire.HasY != 0 {
-			b = form.append(b, r.Y)
-		}
-		b = append(b, ',')
-	}
-	b = strconv.AppendUint(b, r.Seq, 10)
-	b = append(b, ',')
-	b = append(b, flagWords(r.Flags)...)
-	b = append(b, '\n')
-	t.line = b
-	_, err := t.w.Write(b)
-	return err
-}
-
-// close writes what is left, and the header of a trace without entries.
-func (t *traceWriter) close() error {
-	if !t.started {
-		if err := t.start(false); err != nil {
-			return err
-		}
-	}
-	return t.w.Flush()
-}
-
-// flagWords names the flags that say more than which columns are filled.
-func flagWords(f acquire.Flags) string {
-	var words []string
-	for _, w := range []struct {
-		flag acquire.Flags
-		word string
-	}{
-		{acquire.Gap, "gap"},
-		{acquire.NotValid, "not_valid"},
-		{acquire.Silence, "silence"},
-		{acquire.StreamStart, "stream_start"},
-		{acquire.Hint, "hint"},
-	} {
-		if f&w.flag != 0 {
-			words = append(words, w.word)
-		}
-	}
-	return strings.Join(words, "|")
-}
-
 type rangeInput struct {
-	stationPath
-	From time.Time `query:"from" required:"true" doc:"First wall time, RFC 3339."`
-	To   time.Time `query:"to" required:"true" doc:"Wall time after the last one, at most a day later."`
+	Station string    `path:"station" maxLength:"64" doc:"Configured name of the station."`
+	From    time.Time `query:"from" required:"true" doc:"First wall time, RFC 3339."`
+	To      time.Time `query:"to" required:"true" doc:"Wall time after the last one, at most a day later."`
 }
 
 // maxRange bounds a time range: a day of readings at 1000 a second is 2 GB of CSV.
@@ -180,8 +54,9 @@ func (s *Server) traceRoutes(api huma.API) {
 }
 
 func csvResponse(op *huma.Operation) {
-	op.Description = "Columns t_s,x_mm, y_mm where the readout sends it, seq and flags (gap, not_valid, silence, stream_start, hint, joined with |). " +
-		"t_s counts from the first row; x_mm and y_mm are exact decimals, empty where a row is no valid position."
+	op.Description = "Columns t_s,x_mm,y_mm,tilt_mm,seq,flags,hint, as the offline detector reads them. t_s is the station clock; " +
+		"positions are exact decimals, empty where a row is no valid position or the readout sends no such channel. " +
+		"flags are gap, not_valid, silence, stream_start and hint, joined with |."
 	op.Responses = map[string]*huma.Response{"200": {
 		Description: "CSV, UTF-8, with a header.",
 		Content:     map[string]*huma.MediaType{"text/csv": {Schema: &huma.Schema{Type: huma.TypeString}}},
@@ -194,10 +69,17 @@ func (s *Server) csv(name string, read func(context.Context, TraceFunc) error) *
 	return &huma.StreamResponse{Body: func(hc huma.Context) {
 		r, w := humago.Unwrap(hc)
 		out := &csvBody{w: w, rc: http.NewResponseController(w), name: name}
-		tw := newTraceWriter(out)
-		err := read(r.Context(), tw.write)
+		csv := acquire.NewCSVWriter(out)
+		err := read(r.Context(), func(stream acquire.Stream, batch []acquire.Reading) error {
+			for _, r := range batch {
+				if err := csv.Write(stream.Step, r); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
 		if err == nil {
-			err = tw.close()
+			err = csv.Flush()
 		}
 		switch {
 		case err == nil:
