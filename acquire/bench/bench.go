@@ -169,11 +169,7 @@ func (b *Bench) Run(ctx context.Context) error {
 		// Closing the line also ends the goroutine that reads it.
 		return errors.Join(err, b.close())
 	})
-	err := g.Wait()
-	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
-		return nil
-	}
-	return err
+	return g.Wait()
 }
 
 func (b *Bench) close() error {
@@ -197,7 +193,7 @@ func (b *Bench) instruct(ctx context.Context, todo chan<- Task, done <-chan *Ent
 	var last *Entry
 	for {
 		task, err := b.tasks.Next(ctx, last)
-		if errors.Is(err, io.EOF) {
+		if errors.Is(err, io.EOF) || ctx.Err() != nil {
 			return nil
 		}
 		if err != nil {
@@ -206,12 +202,12 @@ func (b *Bench) instruct(ctx context.Context, todo chan<- Task, done <-chan *Ent
 		select {
 		case todo <- task:
 		case <-ctx.Done():
-			return ctx.Err()
+			return nil
 		}
 		select {
 		case last = <-done:
 		case <-ctx.Done():
-			return ctx.Err()
+			return nil
 		}
 	}
 }

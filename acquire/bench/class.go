@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 )
 
 // Class names a kind of trace by what is difficult in it.
@@ -209,4 +210,80 @@ func (c Class) alter(sc *Scenario, rng *rand.Rand) error {
 		return fmt.Errorf("class %q does not exist", c)
 	}
 	return nil
+}
+
+// CutClass returns the class named by "class:NAME"; ok is false for anything
+// else. It does not check that the class exists.
+func CutClass(s string) (c Class, ok bool) {
+	name, ok := strings.CutPrefix(s, "class:")
+	return Class(name), ok
+}
+
+// Describe says in a line what is difficult in traces of the class.
+func (c Class) Describe() string {
+	switch c {
+	case ClassOrdinary:
+		return "tilt and cross swept to and fro, nothing special"
+	case ClassManyReversals:
+		return "2 to 6 false reversals of the hand in each phase"
+	case ClassNeverTilt:
+		return "the tilt minimum is approached and never crossed"
+	case ClassNeverCross:
+		return "the cross maximum is approached and never crossed"
+	case ClassSweptOnce:
+		return "one extremum is crossed once and not revisited"
+	case ClassParked:
+		return "each extremum is crossed once, then the hand parks on it"
+	case ClassOneKnob:
+		return "only one of the two adjustments is touched"
+	case ClassCrossFirst:
+		return "cross first, tilt second"
+	case ClassSeveralEntries:
+		return "2 to 5 entries one after the other"
+	case ClassContactLost:
+		return "contact is lost for 0.4 to 3 s in mid-play"
+	case ClassTouchUp:
+		return "tilt, cross, and tilt once more"
+	case ClassEndStop:
+		return "one adjustment turns back at a hard stop before its extremum"
+	case ClassFarStop:
+		return "one adjustment passes its extremum and turns back at a hard stop beyond"
+	case ClassRememberedDigits:
+		return "one adjustment turns back at remembered digits before its extremum"
+	case ClassOutliers:
+		return "stray readings, one to three in a row"
+	case ClassStale:
+		return "the readout repeats readings for up to 0.5 s"
+	case ClassDropped:
+		return "up to ten readings in a row are missing"
+	case ClassCoarse:
+		return "steps of 1 µm"
+	case ClassDrift:
+		return "steady drift of 0.1 to 0.3 µm a minute"
+	case ClassWander:
+		return "slow wander of 0.05 to 0.1 µm"
+	case ClassFlexure:
+		return "a hand on a knob bends the frame by 0.1 to 0.5 µm"
+	case ClassStickSlip:
+		return "the adjustments move in jumps"
+	case ClassHysteresis:
+		return "the carriage lags behind by 0.03 to 0.15 µm"
+	case ClassDeadTime:
+		return "much backlash in both knobs"
+	case ClassVibration:
+		return "1 to 6 bursts of vibration"
+	case ClassSmallRing:
+		return "rings of 3 to 8 mm, whose tilt minimum is flat"
+	case ClassWithY:
+		return "the readout sends the cross slide's position too"
+	case ClassSlow10Hz:
+		return "10 to 20 readings a second"
+	case ClassFast1kHz:
+		return "1000 readings a second"
+	case ClassPreset:
+		return "a preset is pressed while the hand rests"
+	case ClassDust:
+		return "two entries; in half of them a speck of dust lies under a contact"
+	}
+	return "unknown"
 }
