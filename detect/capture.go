@@ -74,6 +74,9 @@ type Capture struct {
 	// their standard uncertainties; known only where Parked is true.
 	Residual, ResidualU [2]float64
 	Parked              [2]bool
+	// Probability, by seek index, is how sure the detector is of what Points says
+	// about the adjustment: that its turning point was passed, or that it was not.
+	Probability [2]float64
 	// Revision and ParamsDigest identify the detector that made the capture.
 	Revision     string
 	ParamsDigest string

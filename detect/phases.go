@@ -65,6 +65,7 @@ const (
 	lnStopNear = -5.0 // turn-backs short of the extremum that repeat
 	lnMore     = -2.0 // each phase beyond the second
 	lnOne      = -2.5 // one phase only
+	lnTurn     = -0.7 // a turn-back short of the extremum
 	lnEarly    = -2.0 // the hands change over at a rest that is not the last one
 	parkNear   = 0.15 // µm
 	parkWide   = 0.8  // µm
@@ -72,7 +73,7 @@ const (
 
 // spreads are the scales of disagreement between passes, µm, with the logarithms
 // of their weights.
-var spreads = [...]struct{ s, lnw float64 }{{0.03, -0.7}, {0.1, -1.0}, {0.3, -2.3}}
+var spreads = [...]struct{ s, lnw float64 }{{0.03, -0.69}, {0.1, -1.05}, {0.3, -2.0}}
 
 func (a *analyser) buildHinges() {
 	a.hinges = a.hinges[:0]
@@ -188,7 +189,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	a.prominence(own[:nOwn], sg, W)
 	not = lnNotCross + far + parkOff
 	for _, x := range own[:nOwn] {
-		not -= a.piv[x].lnw
+		not -= a.piv[x].lnw - lnTurn
 	}
 	e, n := a.cluster(own[:nOwn], sg, lnW, true)
 	// own is sorted by cluster: the first n are the passes.
@@ -264,14 +265,17 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 		}
 		return x - y
 	})
-	best, bestN := math.Inf(-1), 0
 	total := 0.0
 	for _, id := range idx {
 		total += a.piv[id].lnw
 	}
+	var ev [64]float64
+	for x := range idx {
+		ev[x] = math.Inf(-1)
+	}
+	ref := a.piv[idx[0]].v
 	for _, sp := range spreads {
 		var sw, swv, swvv, ln float64
-		ref := a.piv[idx[0]].v
 		rest := total
 		for x, id := range idx {
 			p := &a.piv[id]
@@ -292,14 +296,21 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 			rest -= p.lnw
 			e := ln - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - rest + sp.lnw
 			if x == 0 {
-				e = -total
+				e = -total + sp.lnw
 				if shape {
 					e += p.round
 				}
 			}
-			if e > best {
-				best, bestN = e, x+1
+			ev[x] = logAdd(ev[x], e)
+			if chi > 60 {
+				break
 			}
+		}
+	}
+	best, bestN := math.Inf(-1), 0
+	for x := range idx {
+		if e := ev[x] + float64(len(idx)-x-1)*lnTurn; e > best {
+			best, bestN = e, x+1
 		}
 	}
 	return best, bestN

@@ -63,6 +63,7 @@ func (a *analyser) capture(c *contact, how Ending) *Capture {
 	if e.ok {
 		cp.At = a.stationTime(c, e.tEnd)
 	}
+	cp.Probability = d.prob
 	sure := 1 - a.p.FalseProbability
 	var good [2]bool
 	for k := range 2 {

@@ -26,7 +26,7 @@ func (a *analyser) shapeOf(i int) float64 {
 	leg := math.Min(p.prom, 4)
 	d0 := math.Max(0.05*leg, 4*a.ss[p.k])
 	if a.coarse {
-		d0 = math.Max(d0, a.q)
+		d0 = math.Max(d0, 2*a.q)
 	}
 	d1 := 3 * d0
 	if d1 > 0.6*leg {

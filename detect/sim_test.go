@@ -317,9 +317,9 @@ func simRun(c simConfig, rng *rand.Rand, entries int) simTrace {
 				n := 1 + rng.IntN(4)
 				s := math.Copysign(1, cur)
 				for i := 0; i < n; i++ {
-					ways = append(ways, s*scale*uni(rng, 0.15, 0.6))
+					ways = append(ways, s*scale*uni(rng, 0.3, 0.75))
 					if i < n-1 {
-						ways = append(ways, s*scale*uni(rng, 0.7, 1.4))
+						ways = append(ways, s*scale*uni(rng, 0.85, 1.5))
 					}
 				}
 				park = math.NaN()
@@ -330,7 +330,7 @@ func simRun(c simConfig, rng *rand.Rand, entries int) simTrace {
 				for i := 0; i < n; i++ {
 					ways = append(ways, at)
 					if i < n-1 {
-						ways = append(ways, s*scale*uni(rng, 0.7, 1.4))
+						ways = append(ways, s*scale*uni(rng, 0.85, 1.5))
 					}
 				}
 				park = math.NaN()
