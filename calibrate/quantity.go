@@ -1,6 +1,9 @@
 package calibrate
 
-import "math"
+import (
+	"encoding/json"
+	"math"
+)
 
 // Names of the distributions in a file.
 const (
@@ -27,6 +30,22 @@ func (q Quantity) StandardUncertainty() float64 {
 		}
 	}
 	return q.U
+}
+
+// MarshalJSON writes the form that the quantity has, a zero uncertainty included.
+func (q Quantity) MarshalJSON() ([]byte, error) {
+	if q.Distribution != "" && (q.HalfWidth != 0 || q.U == 0) {
+		return json.Marshal(struct {
+			Value        float64 `json:"value"`
+			HalfWidth    float64 `json:"half_width"`
+			Distribution string  `json:"distribution"`
+		}{q.Value, q.HalfWidth, q.Distribution})
+	}
+	return json.Marshal(struct {
+		Value float64 `json:"value"`
+		U     float64 `json:"u"`
+		Dof   float64 `json:"dof,omitempty"`
+	}{q.Value, q.U, q.Dof})
 }
 
 // input makes the quantity an input quantity of a model.
