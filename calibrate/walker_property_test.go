@@ -340,6 +340,46 @@ func TestWalkerEnds(t *testing.T) {
 	})
 }
 
+// TestAgreementLimit works the rule out by hand.
+func TestAgreementLimit(t *testing.T) {
+	for _, tc := range []struct {
+		a      Agreement
+		ua, ub Length
+		want   Length
+	}{
+		{Agreement{KMilli: 2000}, 30, 40, 100},
+		{Agreement{KMilli: 3000}, 30, 40, 150},
+		{Agreement{KMilli: 1000, Repeatability: 100}, 0, 0, 141},
+		{Agreement{KMilli: 1000, Repeatability: 50}, 0, 0, 71},
+		{Agreement{KMilli: 1000, Floor: 72, Repeatability: 50}, 0, 0, 72},
+		{DefaultAgreement(), 0, 0, 141_421},
+		{DefaultAgreement(), 30_000, 30_000, 164_924},
+	} {
+		if got := tc.a.Limit(tc.ua, tc.ub); got != tc.want {
+			t.Errorf("%+v with u %d and %d: %d, want %d", tc.a, tc.ua, tc.ub, got, tc.want)
+		}
+	}
+}
+
+// TestWalkerOrder: an event that was applied is not applied again.
+func TestWalkerOrder(t *testing.T) {
+	rings := walkerRings()
+	p := OneDiameterPlan(rings[0], rings[1], 1)
+	s, err := Fold("set", []Event{{Seq: 7, Kind: SetStarted, Plan: &p, Rings: rings}})
+	if err != nil || s.LastSeq != 7 {
+		t.Fatalf("seq %d, %v", s.LastSeq, err)
+	}
+	for _, seq := range []int64{7, 6} {
+		var refused *RefusedError
+		if _, err := Apply(s, Event{Seq: seq, Kind: Paused}); !errors.As(err, &refused) {
+			t.Errorf("seq %d after 7: %v", seq, err)
+		}
+	}
+	if _, err := Apply(s, Event{Seq: 8, Kind: Paused}); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestWalkerShortest: a set in which nothing goes wrong takes exactly the entries
 // that its plan asks for, finishes, and uses all of them.
 func TestWalkerShortest(t *testing.T) {
