@@ -98,6 +98,10 @@ func (m *Model) estimates() []float64 {
 	return x
 }
 
+// negligible is the part of the combined standard uncertainty below which the product
+// of two inputs is left out: hundreds of pairs have nothing but rounding errors.
+const negligible = 1e-7
+
 // SecondOrder is what a pair of inputs adds to the variance beyond the first
 // order. I equals J for the curvature over one input.
 type SecondOrder struct {
@@ -173,25 +177,28 @@ func Propagate(m *Model, second bool) Propagation {
 	}
 	p.UFirst = math.Sqrt(variance)
 	if second {
-		for i := range m.Inputs {
-			u := m.Inputs[i].U
-			if u == 0 {
+		// Of every input, f(x + u) + f(x − u) − 2f(x): what one input does alone.
+		alone := make([]float64, n)
+		for i, in := range m.Inputs {
+			if in.U == 0 {
 				continue
 			}
-			half := (at(i, u, i, 0) + at(i, -u, i, 0)) / 2
-			p.Biases[i] = half - f0
+			alone[i] = at(i, in.U, i, 0) + at(i, -in.U, i, 0) - 2*f0
+			p.Biases[i] = alone[i] / 2
 			p.Bias += p.Biases[i]
-			if v := p.Biases[i] * p.Biases[i] * (m.Inputs[i].kurtosis() - 1); v > 0 {
+			if v := p.Biases[i] * p.Biases[i] * (in.kurtosis() - 1); v > 0 {
 				p.Second = append(p.Second, SecondOrder{i, i, math.Sqrt(v), math.Copysign(math.Sqrt(v), p.Biases[i])})
 				variance += v
 			}
+		}
+		for i := range n {
 			for j := i + 1; j < n; j++ {
-				w := m.Inputs[j].U
-				if w == 0 {
+				u, w := m.Inputs[i].U, m.Inputs[j].U
+				if u == 0 || w == 0 {
 					continue
 				}
-				d := (at(i, u, j, w) - at(i, u, j, -w) - at(i, -u, j, w) + at(i, -u, j, -w)) / 4
-				if d != 0 {
+				d := (at(i, u, j, w) + at(i, -u, j, -w) - 2*f0 - alone[i] - alone[j]) / 2
+				if math.Abs(d) > negligible*p.UFirst {
 					p.Second = append(p.Second, SecondOrder{i, j, math.Abs(d), d})
 					variance += d * d
 				}
