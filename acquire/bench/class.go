@@ -193,6 +193,7 @@ func (c Class) alter(sc *Scenario, rng *rand.Rand) error {
 	case ClassSmallRing:
 		sc.Rings[0].NominalMM = math.Round(3 + 5*rng.Float64())
 		sc.Instrument.BallMM = sc.Rings[0].NominalMM / 8
+		h.ReachMrad = 10 + 15*rng.Float64()
 		sc.Instrument.SidewaysUM, sc.Instrument.HeightUM = 5*rng.NormFloat64(), 5*rng.NormFloat64()
 	case ClassWithY:
 		sc.Readout.SecondAxis = true

@@ -69,27 +69,25 @@ func (h *hysteresis) next(x float64) float64 {
 // off.
 type flexure struct {
 	amp         [2]float64 // signed, per adjustment, µm
-	onS, offS   float64
+	on, off     float64    // share of the way to the goal per sampling period
 	x, lastGoal float64
 }
 
 // restingShare is what is left of the flexure while the hand rests on the knob.
 const restingShare = 0.6
 
-func (f *flexure) next(hand, dir int8, dt float64) float64 {
-	goal, tau := 0.0, f.offS
+func (f *flexure) next(hand, dir int8) float64 {
+	goal, share := 0.0, f.off
 	switch {
 	case hand >= 0 && dir != 0:
-		goal, tau = f.amp[hand]*float64(dir), f.onS
+		goal, share = f.amp[hand]*float64(dir), f.on
 		f.lastGoal = goal
 	case hand >= 0:
-		goal, tau = restingShare*f.lastGoal, f.onS
+		goal, share = restingShare*f.lastGoal, f.on
 	default:
 		f.lastGoal = 0
 	}
-	if f.x != goal {
-		f.x += (goal - f.x) * (1 - math.Exp(-dt/tau))
-	}
+	f.x += (goal - f.x) * share
 	return f.x
 }
 
@@ -172,6 +170,10 @@ func (f *readoutFaults) stale(t float64) bool {
 	return false
 }
 
+// dropApart is the least time between the starts of two runs, s: at 10 Hz and
+// more a run has ended by then, so that two never make a longer one.
+const dropApart = 1.2
+
 // drop reports whether this reading is lost.
 func (f *readoutFaults) drop(t float64) bool {
 	if f.dropLeft > 0 {
@@ -180,7 +182,7 @@ func (f *readoutFaults) drop(t float64) bool {
 	}
 	if t >= f.nextDrop {
 		f.dropLeft = f.dropRun.Draw(f.rng) - 1
-		f.nextDrop = f.wait(t, f.dropsPerS)
+		f.nextDrop = f.wait(t+dropApart, f.dropsPerS)
 		return true
 	}
 	return false

@@ -183,6 +183,15 @@ func (p *prepared) angular(i int) bool {
 	return true
 }
 
+// wide is a large offset of adjustment i: 15 mrad, or 0.5 mm but no more than
+// half way to the edge.
+func (p *prepared) wide(i int) float64 {
+	if p.angular(i) {
+		return 0.015
+	}
+	return math.Min(0.5, p.rho/2)
+}
+
 // offsetFor returns how far adjustment i must be from its extremum for the
 // length to differ from the extremum by rise millimetres (rise ≥ 0). It is the
 // aligned pair's value, within parts in a thousand for the rises of a hand.

@@ -19,21 +19,17 @@ type planner struct {
 	knob   [2]float64
 	full   [2]float64 // amplitude of an ordinary full sweep
 	qMM    float64    // resolution
-	legs   []leg
+	// settling after a touch: amplitude and time constant
+	settleUM, settleS float64
+	legs              []leg
 }
-
-// rise limits of what a hand can reach.
-const (
-	maxTiltRad = 0.03
-	maxSlideMM = 0.8
-)
 
 func (p *planner) offset(adj int, riseUM float64) float64 {
 	d := p.geo.offsetFor(adj, riseUM*1e-3)
 	if p.geo.angular(adj) {
-		return math.Min(d, maxTiltRad)
+		return math.Min(d, p.hand.ReachMrad*1e-3)
 	}
-	return math.Min(d, math.Min(maxSlideMM, 0.5*p.geo.rho))
+	return math.Min(d, math.Min(p.hand.ReachMM, 0.5*p.geo.rho))
 }
 
 func (p *planner) riseUM(adj int) float64 {
@@ -123,7 +119,7 @@ func (p *planner) entry(change bool) {
 		p.hold(0.5+1.5*p.rng.Float64(), handOff)
 	}
 	p.touch(false)
-	p.hold(0.8+1.2*p.rng.Float64(), handOff)
+	p.settled()
 	from := len(p.legs)
 	p.phases()
 	if h.LossProbability > 0 && p.rng.Float64() < h.LossProbability {
@@ -152,6 +148,13 @@ func (p *planner) touch(accidental bool) {
 		dur:  p.hand.ClearanceMM.Draw(p.rng) / p.hand.ApproachMMPerS.Draw(p.rng),
 		path: newPath(p.rng, 0, 1, 1, style{uneven: 0.3, abrupt: true}),
 	})
+}
+
+// settled waits until the digits have come to rest after a touch: until about a
+// tenth of a micrometre is left of the settling, and a moment longer.
+func (p *planner) settled() {
+	wait := p.settleS * math.Log(math.Max(1, p.settleUM/0.1))
+	p.hold(wait+0.4+1.2*p.rng.Float64(), handOff)
 }
 
 // leave takes the carriage away, to either side: drawn back, or free to its stop
@@ -367,7 +370,7 @@ func (p *planner) loseContact(first int) {
 		kind: legCarriage, touch: true, hand: handOff, dur: 0.05 + math.Abs(gap)/p.hand.ApproachMMPerS.Draw(p.rng),
 		path: newPath(p.rng, 0, 1, 1, style{uneven: 0.3, abrupt: true}),
 	})
-	p.hold(0.5+p.rng.Float64(), handOff)
+	p.settled()
 	if restart {
 		p.phases()
 		return

@@ -185,6 +185,9 @@ type Hand struct {
 	// extremum, 0 (not at all) to 0.9.
 	Unevenness float64 `toml:"unevenness"`
 	Care       float64 `toml:"care"`
+	// ReachMrad and ReachMM are how far an adjustment goes at most.
+	ReachMrad float64 `toml:"reach_mrad"`
+	ReachMM   float64 `toml:"reach_mm"`
 	// ApproachMMPerS is the speed of the carriage, ClearanceMM how far it stands
 	// off without contact.
 	ApproachMMPerS Range `toml:"approach_mm_per_s"`
@@ -315,6 +318,7 @@ func DefaultScenario() Scenario {
 			Phases: []string{Tilt, Cross}, First: play, Second: play, TouchUp: touchUp,
 			SweepS: Range{1.5, 5}, PauseS: Range{0.3, 1.2}, RestS: Range{1, 2.5}, FinalRestS: Range{1.2, 3},
 			BetweenS: Range{4, 8}, ChangeS: Range{8, 15}, Unevenness: 0.35, Care: 0.6,
+			ReachMrad: 30, ReachMM: 0.8,
 			ApproachMMPerS: Range{1, 4}, ClearanceMM: Range{3, 8},
 			LossS: Range{0.4, 3}, RestartProbability: 0.5,
 		},
@@ -538,6 +542,8 @@ func (v *validator) hand(s *Scenario) {
 	v.rng("hand.change_s", h.ChangeS, 0, 600)
 	v.num("hand.unevenness", h.Unevenness, 0, 1)
 	v.num("hand.care", h.Care, 0, 0.9)
+	v.num("hand.reach_mrad", h.ReachMrad, 0.1, 60)
+	v.num("hand.reach_mm", h.ReachMM, 0.005, 5)
 	v.rng("hand.approach_mm_per_s", h.ApproachMMPerS, 0.1, 50)
 	v.rng("hand.clearance_mm", h.ClearanceMM, 0.2, 50)
 	v.cnt("hand.accidental_touches", h.AccidentalTouches, 0, 10)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"ringsaddle/acquire"
 )
@@ -124,7 +125,7 @@ func NewSession(sc Scenario, seed uint64) (*Session, error) {
 	amp := m.FlexureUM.Draw(setup)
 	s.flex = flexure{
 		amp: [2]float64{sign(setup) * amp, sign(setup) * amp * (0.7 + 0.3*setup.Float64())},
-		onS: m.FlexureOnS.Draw(setup), offS: m.FlexureOffS.Draw(setup),
+		on:  1 - math.Exp(-s.dt/m.FlexureOnS.Draw(setup)), off: 1 - math.Exp(-s.dt/m.FlexureOffS.Draw(setup)),
 	}
 	for _, r := range sc.Rings {
 		s.thermo[r.Ident] = sc.Thermal.ThermometerError * s.thermoRng.NormFloat64()
@@ -168,7 +169,11 @@ func (s *Session) put(r Ring, task Task, t float64) {
 }
 
 func (s *Session) ringCelsius(t float64) float64 {
-	return s.ring.Celsius + s.ring.RateKPerHour*t/3600 + s.warm*math.Exp(-(t-s.ringAt)/s.sc.Thermal.SoakS)
+	c := s.ring.Celsius + s.ring.RateKPerHour*t/3600
+	if s.warm != 0 {
+		c += s.warm * math.Exp(-(t-s.ringAt)/s.sc.Thermal.SoakS)
+	}
+	return c
 }
 
 func (s *Session) scaleCelsius(t float64) float64 {
@@ -197,7 +202,7 @@ func (s *Session) Begin(task Task) error {
 	s.settle = s.sc.Mechanics.SettleUM.Draw(rng)
 	s.settleS = s.sc.Mechanics.SettleS.Draw(rng)
 	p := &planner{
-		rng: rng, hand: &s.sc.Hand, geo: &s.geo, names: s.names, qMM: s.res,
+		rng: rng, hand: &s.sc.Hand, geo: &s.geo, names: s.names, qMM: s.res, settleUM: s.settle, settleS: s.settleS,
 		centre: [2]float64{s.geo.a0, s.geo.b0}, half: [2]float64{s.adj[0].half, s.adj[1].half},
 	}
 	p.entry(change)
@@ -315,12 +320,22 @@ func (s *Session) Run(task Task, dst []acquire.Reading) ([]acquire.Reading, Entr
 	if err := s.Begin(task); err != nil {
 		return dst, Entry{}, err
 	}
+	dst = slices.Grow(dst, int((s.planned()+1)/s.dt))
 	for s.Busy() {
 		if r, ok := s.Next(); ok {
 			dst = append(dst, r)
 		}
 	}
 	return dst, s.entries[len(s.entries)-1], nil
+}
+
+// planned is how long the hand's course takes, s.
+func (s *Session) planned() float64 {
+	sum := 0.0
+	for i := range s.legs {
+		sum += s.legs[i].dur
+	}
+	return sum
 }
 
 // Idle lets the given time (seconds) go by and appends the readings to dst.
@@ -507,7 +522,7 @@ func (s *Session) read(t float64) (acquire.Reading, bool) {
 	flags := acquire.Flags(0)
 	sgn := float64(s.sc.Instrument.Sign)
 	x := s.reading(s.length, t)
-	flex := s.flex.next(s.hand, s.dir, s.dt)
+	flex := s.flex.next(s.hand, s.dir)
 	if s.contact {
 		x += sgn * s.settling(t) * 1e-3
 		x = s.hyst.next(x + sgn*flex*1e-3)

@@ -170,7 +170,6 @@ func (k *tracker) judge(s *Session, c *Contact) {
 		x := &c.Extrema[i]
 		x.Adjustment, x.Maximum = s.names[i], s.maximum[i]
 		x.VisibleUM, x.RangeUM = visible, k.width[i]
-		x.Flat = x.RangeUM < visible
 		x.ResidualUM = s.geo.riseAt(i, s.adj[i].pos-s.centre(i)) * 1e3
 		for j := range c.Phases {
 			p := &c.Phases[j]
@@ -189,9 +188,10 @@ func (k *tracker) judge(s *Session, c *Contact) {
 			residual := math.Abs(p.LevelMM-p.ExtremumMM) * 1e3
 			x.Parked = residual <= visible/2 && p.RestNS-p.EndNS >= 5e8
 		}
+		x.Flat = x.Played && x.RangeUM < 3*visible && s.geo.riseAt(i, s.geo.wide(i))*1e3 < 4*visible
 	}
 	c.Took = c.Extrema[0].Crossings > 0 && c.Extrema[1].Crossings > 0
-	c.Supported = c.Took && c.Extrema[0].strong() && c.Extrema[1].strong()
+	c.Supported = c.Took && (c.Extrema[0].strong() || c.Extrema[0].Flat) && (c.Extrema[1].strong() || c.Extrema[1].Flat)
 	c.Allowed = allowed(c)
 }
 
@@ -222,7 +222,7 @@ func allowed(c *Contact) []Outcome {
 	for _, f := range c.Facts {
 		disturbed = disturbed || f == "preset pressed" || f == "dust left"
 	}
-	good := [2]bool{x[0].strong(), x[1].strong()}
+	good := [2]bool{x[0].strong() && !x[0].Flat, x[1].strong() && !x[1].Flat}
 	some := [2]bool{x[0].Crossings > 0 || x[0].Flat, x[1].Crossings > 0 || x[1].Flat}
 	var out []Outcome
 	switch {
@@ -234,7 +234,7 @@ func allowed(c *Contact) []Outcome {
 	case some[0] && some[1]:
 		out = []Outcome{OutcomeDiameter}
 		for i := range only {
-			if good[i] || x[i].Crossings > 0 {
+			if x[i].Crossings > 0 && !good[1-i] {
 				out = append(out, only[i])
 			}
 		}

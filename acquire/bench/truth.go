@@ -95,7 +95,8 @@ type Contact struct {
 	// SaddleMM is the noise-free reading with both adjustments at their extremum, at
 	// SaddleNS, the end of the last phase (of the contact, when no phase was
 	// played). It includes compression, temperature, drift, dust and origin as they
-	// were then, and neither flexure, hysteresis, wander nor noise.
+	// were then (after a preset: in the origin that stood at the end of the contact),
+	// and neither flexure, hysteresis, wander nor noise.
 	SaddleMM float64 `json:"saddle_mm"`
 	SaddleNS int64   `json:"saddle_ns"`
 	// SlopeMMPerS is how the saddle's reading changed with time at that moment.
@@ -180,8 +181,10 @@ type Extremum struct {
 	// Parked says that after the last pass the hand rested, for half a second or
 	// more, with the reading within VisibleUM/2 of the extremum.
 	Parked bool `json:"parked"`
-	// RangeUM is the largest rise over the whole contact. Flat says that it stays
-	// below VisibleUM: what is left of it is a bounded uncertainty.
+	// RangeUM is the largest rise over the whole contact. Flat says that it was
+	// played and yet stays below three times VisibleUM because the part is small (15
+	// mrad or 0.5 mm raise the reading by less than four times VisibleUM): nobody can
+	// rely on seeing it, and what is left of it is a bounded uncertainty.
 	RangeUM float64 `json:"range_um"`
 	Flat    bool    `json:"flat"`
 	// VisibleUM is the rise from which a movement can be seen in this stream:
