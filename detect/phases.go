@@ -60,9 +60,9 @@ type decision struct {
 // Priors and scales of the decision.
 const (
 	lnCross    = -0.05 // an adjustment that was played was carried over its extremum
-	lnNotCross = -3.0
+	lnNotCross = -2.5
 	lnStopFar  = -4.5 // turn-backs that repeat
-	lnStopNear = -5.0 // turn-backs short of the extremum that repeat
+	lnStopNear = -4.5 // turn-backs short of the extremum that repeat
 	lnMore     = -2.0 // each phase beyond the second
 	lnOne      = -2.5 // one phase only
 	lnTurn     = -0.7 // a turn-back short of the extremum

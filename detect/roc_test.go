@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"strings"
 	"testing"
 
 	"ringsaddle/acquire"
@@ -15,7 +16,7 @@ func TestROC(t *testing.T) {
 	if os.Getenv("ROC") == "" {
 		t.Skip("set ROC=1")
 	}
-	thr := []float64{0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.998, 0.999}
+	thr := []float64{0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.998, 0.999, 0.9995, 0.9999}
 	line := func(name string, ps []float64) {
 		fmt.Printf("%-28s n %4d ", name, len(ps))
 		for _, th := range thr {
@@ -44,6 +45,9 @@ func TestROC(t *testing.T) {
 	}
 	defer func() { debugAnalysis = nil }()
 	for _, cl := range bench.Classes() {
+		if *flagClass != "" && !strings.Contains(","+*flagClass+",", ","+string(cl)+",") {
+			continue
+		}
 		var yes, no []float64
 		for i := range *flagCorpus {
 			tr, _ := benchCase(cl, *flagSeed+uint64(i))
@@ -77,6 +81,9 @@ func TestROC(t *testing.T) {
 		}
 	}
 	for _, cl := range simClasses {
+		if *flagClass != "" && !strings.Contains(","+*flagClass+",", ",sim "+cl+",") {
+			continue
+		}
 		var yes, no []float64
 		for i := range *flagCorpus {
 			tr := simulate(cl, *flagSeed+uint64(i))

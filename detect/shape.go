@@ -28,8 +28,8 @@ func (a *analyser) shapeOf(i int) float64 {
 	if a.coarse {
 		d0 = math.Max(d0, 2*a.q)
 	}
-	d1 := 3 * d0
-	if d1 > 0.6*leg {
+	d1 := math.Min(3*d0, 0.65*leg)
+	if d1 < 2*d0 {
 		return 0
 	}
 	l0, l1 := a.fallTimes(i, -1, d0, d1)
@@ -38,10 +38,11 @@ func (a *analyser) shapeOf(i int) float64 {
 	if w0 < 4*a.period {
 		return 0 // too few readings to tell
 	}
-	ratio := math.Log(w1 / w0)
+	// 1 for a parabola, 2 for a corner, less for a rest followed by a flank.
+	ratio := math.Log(w1/w0) / (0.5 * math.Log(d1/d0))
 	asym := math.Abs(math.Log((l1 + a.period) / (r1 + a.period)))
-	pass := math.Log(0.85*gauss(ratio, 0.52, 0.11) + 0.15*gauss(ratio, 0.45, 0.35))
-	turn := math.Log(0.75*gauss(ratio, 0.33, 0.18) + 0.25*gauss(ratio, 0.8, 0.5))
+	pass := math.Log(0.85*gauss(ratio, 0.95, 0.2) + 0.15*gauss(ratio, 0.85, 0.65))
+	turn := math.Log(0.75*gauss(ratio, 0.6, 0.33) + 0.25*gauss(ratio, 1.45, 0.9))
 	pass += math.Log(0.9*gauss(asym, 0, 0.42) + 0.1*gauss(asym, 0, 1))
 	turn += math.Log(gauss(asym, 0, 0.85))
 	return math.Max(roundMin, math.Min(roundMax, pass-turn))

@@ -4,72 +4,40 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"slices"
+	"strings"
 	"testing"
 
 	"ringsaddle/acquire"
 	"ringsaddle/acquire/bench"
 )
 
-func quant(v []float64) string {
-	if len(v) == 0 {
-		return "-"
-	}
-	slices.Sort(v)
-	q := func(p float64) float64 { return v[int(p*float64(len(v)-1))] }
-	return fmt.Sprintf("n %5d  5%% %6.2f 25%% %6.2f 50%% %6.2f 75%% %6.2f 95%% %6.2f", len(v), q(.05), q(.25), q(.5), q(.75), q(.95))
-}
-
-// sideTimes returns the times to the levels d·leg on one side.
-func (a *analyser) sideTimes(i, dir int, d []float64, out []float64) bool {
-	p := &a.piv[i]
-	sg := float64(-p.kind)
-	lim := 0
-	if dir > 0 {
-		lim = len(a.sm) - 1
-	}
-	if j := i + dir; j >= 0 && j < len(a.piv) {
-		lim = a.piv[j].k
-	}
-	v := a.sm[p.k]
-	leg := (a.sm[lim] - v) * sg
-	if leg < 0.3 {
-		return false
-	}
-	leg = math.Min(leg, 4)
-	x := p.k
-	for m, f := range d {
-		for x != lim && (a.sm[x]-v)*sg < f*leg {
-			x += dir
-		}
-		out[m] = math.Abs(a.t[x] - p.t)
-	}
-	return true
-}
-
 func TestShape(t *testing.T) {
 	if os.Getenv("SHAPE") == "" {
 		t.Skip("set SHAPE=1")
 	}
-	feat := map[string][]float64{}
+	out, err := os.Create(os.Getenv("SHAPE"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer out.Close()
 	record := func(key string, a *analyser, i int) {
 		p := &a.piv[i]
-		if p.prom < math.Max(0.5, 25*a.ss[p.k]) {
+		leg := math.Min(p.prom, 4)
+		if leg < 0.3 || leg < 12*a.ss[p.k] {
 			return
 		}
-		d := []float64{0.05, 0.15, 0.5}
-		var l, r [3]float64
-		if !a.sideTimes(i, -1, d, l[:]) || !a.sideTimes(i, 1, d, r[:]) {
-			return
+		fmt.Fprintf(out, "%s,%.4f,%.4f,%.4f,%.4f,%.3f", strings.ReplaceAll(key, " ", "_"), leg, a.ss[p.k], a.period, p.round, p.flat)
+		for _, f := range []float64{0.04, 0.08, 0.16, 0.32, 0.64} {
+			d := f * leg
+			if d < 3*a.ss[p.k] || a.coarse && d < 1.5*a.q {
+				fmt.Fprintf(out, ",nan,nan")
+				continue
+			}
+			l, _ := a.fallTimes(i, -1, d, d)
+			r, _ := a.fallTimes(i, 1, d, d)
+			fmt.Fprintf(out, ",%.4f,%.4f", l, r)
 		}
-		w0, w1, w2 := l[0]+r[0], l[1]+r[1], l[2]+r[2]
-		feat[key+" w.05"] = append(feat[key+" w.05"], w0)
-		feat[key+" w.5"] = append(feat[key+" w.5"], w2)
-		feat[key+" r15/05"] = append(feat[key+" r15/05"], math.Log(w1/w0))
-		feat[key+" r5/05"] = append(feat[key+" r5/05"], math.Log(w2/w0))
-		feat[key+" asym15"] = append(feat[key+" asym15"], math.Abs(math.Log((l[1]+.005)/(r[1]+.005))))
-		feat[key+" asym50"] = append(feat[key+" asym50"], math.Abs(math.Log((l[2]+.005)/(r[2]+.005))))
-		feat[key+" flat"] = append(feat[key+" flat"], p.flat)
+		fmt.Fprintln(out)
 	}
 	classes := []bench.Class{bench.ClassOrdinary, bench.ClassManyReversals, bench.ClassNeverCross, bench.ClassEndStop, bench.ClassRememberedDigits}
 	for _, cl := range classes {
@@ -160,12 +128,4 @@ func TestShape(t *testing.T) {
 		}
 	}
 	debugAnalysis = nil
-	keys := []string{}
-	for k := range feat {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	for _, k := range keys {
-		fmt.Printf("%-45s %s\n", k, quant(feat[k]))
-	}
 }
