@@ -77,6 +77,15 @@ func (o *lineOptions) open(ctx context.Context, log zerolog.Logger) (acquire.Sou
 	return cfg, nil
 }
 
+// lineLog is the log of a command that serves one port: what the fields would say
+// is in the text.
+func lineLog(w io.Writer) zerolog.Logger {
+	return zerolog.New(zerolog.ConsoleWriter{
+		Out: w, NoColor: true, PartsExclude: []string{zerolog.TimestampFieldName},
+		FieldsExclude: []string{"station", "port", "event", "stream"},
+	}).Level(zerolog.InfoLevel)
+}
+
 // limit ends the context after the duration, when one is given.
 func (o *lineOptions) limit(ctx context.Context) (context.Context, context.CancelFunc) {
 	if o.duration > 0 {
@@ -156,7 +165,7 @@ func formTable() string {
 }
 
 func listen(cmd *cobra.Command, o *lineOptions, decoder *frame.Decoder, count int) error {
-	log := zerolog.New(zerolog.ConsoleWriter{Out: cmd.ErrOrStderr(), NoColor: true, PartsExclude: []string{zerolog.TimestampFieldName}})
+	log := lineLog(cmd.ErrOrStderr())
 	ctx, cancel := o.limit(cmd.Context())
 	defer cancel()
 	cfg, err := o.open(ctx, log)

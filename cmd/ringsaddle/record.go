@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 
-	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 
@@ -43,7 +42,7 @@ complete when its last line begins with "end".`,
 }
 
 func record(cmd *cobra.Command, o *lineOptions, out string, force bool) (err error) {
-	log := zerolog.New(zerolog.ConsoleWriter{Out: cmd.ErrOrStderr(), NoColor: true, PartsExclude: []string{zerolog.TimestampFieldName}})
+	log := lineLog(cmd.ErrOrStderr())
 	ctx, cancel := o.limit(cmd.Context())
 	defer cancel()
 	cfg, err := o.open(ctx, log)
