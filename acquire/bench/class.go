@@ -43,6 +43,8 @@ const (
 	ClassFast1kHz         Class = "fast_1khz"
 	ClassPreset           Class = "preset_pressed"
 	ClassDust             Class = "dust"
+	ClassClockJump        Class = "clock_jump"
+	ClassMixed            Class = "mixed"
 )
 
 // Classes returns all classes in a fixed order.
@@ -53,6 +55,7 @@ func Classes() []Class {
 		ClassFarStop, ClassRememberedDigits, ClassOutliers, ClassStale, ClassDropped, ClassCoarse, ClassDrift,
 		ClassWander, ClassFlexure, ClassStickSlip, ClassHysteresis, ClassDeadTime, ClassVibration, ClassSmallRing,
 		ClassWithY, ClassSlow10Hz, ClassFast1kHz, ClassPreset, ClassDust,
+		ClassClockJump, ClassMixed,
 	}
 }
 
@@ -207,6 +210,20 @@ func (c Class) alter(sc *Scenario, rng *rand.Rand) error {
 	case ClassDust:
 		d.DustProbability, d.DustMoves = 0.5, 0.5
 		sc.Tasks[0].Repeat = 2
+	case ClassClockJump:
+		d.ClockJumpsPerEntry = Count{1, 3}
+	case ClassMixed:
+		for _, other := range []Class{
+			ClassManyReversals, ClassOutliers, ClassStale, ClassDropped, ClassDrift, ClassWander, ClassFlexure,
+			ClassStickSlip, ClassHysteresis, ClassDeadTime, ClassVibration, ClassTouchUp,
+		} {
+			if rng.IntN(4) > 0 {
+				continue
+			}
+			if err := other.alter(sc, rng); err != nil {
+				return err
+			}
+		}
 	default:
 		return fmt.Errorf("class %q does not exist", c)
 	}
@@ -285,6 +302,10 @@ func (c Class) Describe() string {
 		return "a preset is pressed while the hand rests"
 	case ClassDust:
 		return "two entries; in half of them a speck of dust lies under a contact"
+	case ClassClockJump:
+		return "the clock of the time stamps jumps in mid-play"
+	case ClassMixed:
+		return "each of twelve disturbances with a probability of a quarter"
 	}
 	return "unknown"
 }

@@ -92,7 +92,7 @@ func checkContact(t *testing.T, c Class, tr *Trace, k *Contact) {
 		bad("readings %d to %d of %d", k.FirstSeq, k.LastSeq, len(tr.Readings))
 		return
 	}
-	if c == ClassPreset || c == ClassOutliers {
+	if c == ClassPreset || c == ClassOutliers || c == ClassMixed {
 		return
 	}
 	for _, r := range tr.Readings[i : j+1] {

@@ -339,6 +339,32 @@ func TestTimeNeverRunsBackwards(t *testing.T) {
 	within(t, "spread of the time stamps, ms", sd(late)*1e-6, 1.2, 2.5)
 }
 
+func TestClockJumps(t *testing.T) {
+	sc := still()
+	sc.Disturb.ClockJumpsPerEntry = Count{2, 2}
+	sc.Disturb.ClockJumpS = Range{0.5, 100}
+	jumps, back := 0, 0
+	for seed := range uint64(10) {
+		tr, err := Generate(sc, seed)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := 1; i < len(tr.Readings); i++ {
+			d := float64(tr.Readings[i].At-tr.Readings[i-1].At)*1e-9 - 0.01
+			if math.Abs(d) < 1e-6 {
+				continue
+			}
+			jumps++
+			within(t, "jump of the clock, s", math.Abs(d), 0.5, 200) // two may fall together
+			if d < 0 {
+				back++
+			}
+		}
+	}
+	within(t, "jumps in 10 entries of 2", float64(jumps), 15, 20)
+	within(t, "of them backwards", float64(back), 2, 18)
+}
+
 func TestReadoutSteps(t *testing.T) {
 	for _, c := range []struct {
 		unit      string

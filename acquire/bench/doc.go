@@ -56,9 +56,27 @@
 //	                                                   of 1–3, 0.5–500 µm, log
 //	stale readings         none                        2–10 per minute, 0.05–0.5 s
 //	dropped readings       none                        3–20 per minute, runs of 1–10
-//	jitter of the time     σ ≤ 5 % of the period, never backwards
+//	jitter of the time     late by |N(0, σ)|, σ ≤ 5 % of the period, never backwards
 //	dust                   none                        0.4–3 µm, log
 //	preset                 none                        one step of 0.5–40 mm while at rest
+//	clock jumps            none                        1–3 per entry, 0.1–100 s either way, log
 //	settling after touch   0.5–15 µm, time constant 0.15–0.6 s
 //	quantisation           0.01 or 0.1 µm              coarse 1 µm
+//
+// The hand: a sweep takes 1–6 s (shorter ones less), a rest at a turn 0.3–2 s, a
+// rest with hands off 0.6–2.5 s after a phase and 0.8–3 s at the end; it starts
+// 3–15 mrad and 0.05–0.5 mm off, passes 2–5 times with depths that shrink to 2.5–6
+// times what can be seen, and parks with 0–0.3 µm left in the reading. Class mixed
+// draws each of twelve disturbances with a probability of a quarter.
+//
+// Rings have 12–150 mm (small_ring 3–8 mm), contacts a radius of 1–2.5 mm, the rate
+// is 50–500 Hz (slow_10hz 10–20 Hz, fast_1khz 1000 Hz). A quarter of the readouts
+// shows 0.01 µm, the others 0.1 µm.
+//
+// # What is not simulated
+//
+// Deformation of the ring by its own clamping, roughness, a taper's effect on the
+// tilt minimum, coupling between the two knobs, tremor of the hand, a burr that is
+// met only in part of a sweep, and the delay and bunching of a serial adapter (the
+// live bench has those of the system it runs on).
 package bench

@@ -89,7 +89,7 @@ func (b *Bench) inject(f Fault) (time.Duration, error) {
 		}
 		old := b.line
 		b.line, b.spare = nil, l
-		b.ses.truth.fact("unplugged")
+		b.ses.truth.fact(factUnplugged)
 		var lerr error
 		if b.opt.Link != "" {
 			lerr = removeLink(b.opt.Link)

@@ -3,6 +3,7 @@ package bench
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 )
 
 // planner turns a Hand into the legs of one entry. It knows the geometry (as a
@@ -62,6 +63,9 @@ func (p *planner) hold(dur float64, hand int8) {
 func (p *planner) event(e event, adj int) {
 	p.legs = append(p.legs, leg{kind: legEvent, event: e, adj: int8(adj), hand: handOff})
 }
+
+// insert puts a leg before the leg at index i.
+func (p *planner) insert(i int, l leg) { p.legs = slices.Insert(p.legs, i, l) }
 
 // sweep moves an adjustment to a place.
 func (p *planner) sweep(adj int, to float64, abrupt bool) {

@@ -108,6 +108,7 @@ const (
 	evPhaseStart       // the hand takes up adjustment adj
 	evPhaseEnd         // the knob of adjustment adj has come to its last rest
 	evPreset           // the reading steps by value mm
+	evClockJump        // the time stamps jump by value s
 	evDustLeaves       // the speck of dust under a contact goes
 	evEntryEnd         // withdrawn
 )

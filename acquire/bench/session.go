@@ -60,6 +60,7 @@ type Session struct {
 	drift    float64 // µm/s
 	dust     float64 // µm, as it adds to the length
 	presetMM float64 // added to the reading
+	clockNS  int64   // by how much the time stamps have jumped
 
 	// disturbances
 	noise      *rand.Rand
@@ -216,13 +217,12 @@ func (s *Session) Begin(task Task) error {
 	return nil
 }
 
-// disturbEntry places the events that are drawn per entry: bursts, dust, preset.
+// disturbEntry places the events that are drawn per entry: bursts, dust, preset,
+// jumps of the clock.
 func (s *Session) disturbEntry(p *planner, rng *rand.Rand, now float64) {
 	d := &s.sc.Disturb
-	var rests []int
-	var knobs []int
-	at := now
-	from, to := 0.0, 0.0
+	var rests, knobs []int
+	at, from, to := now, 0.0, 0.0
 	for i := range p.legs {
 		l := &p.legs[i]
 		if l.kind == legHold && i > 0 && p.legs[i-1].event == evPhaseEnd && l.dur > 0.5 {
@@ -244,17 +244,17 @@ func (s *Session) disturbEntry(p *planner, rng *rand.Rand, now float64) {
 			phase: 2 * math.Pi * rng.Float64(), decay: d.BurstDecayS.Draw(rng),
 		})
 	}
+	// One of the following is enough for one entry.
 	s.dust = 0
-	insert := func(i int, l leg) { p.legs = append(p.legs[:i], append([]leg{l}, p.legs[i:]...)...) }
 	if d.DustProbability > 0 && rng.Float64() < d.DustProbability {
 		s.dust = logDraw(rng, d.DustUM)
 		if s.ring.Shape == Bore || s.ring.Shape == Faces {
 			s.dust = -s.dust
 		}
 		if rng.Float64() < d.DustMoves && len(knobs) > 0 {
-			insert(knobs[rng.IntN(len(knobs))], leg{kind: legEvent, event: evDustLeaves, hand: handOff})
-			return // one event of this kind is enough for one entry
+			p.insert(knobs[rng.IntN(len(knobs))], leg{kind: legEvent, event: evDustLeaves, hand: handOff})
 		}
+		return
 	}
 	if d.PresetProbability > 0 && rng.Float64() < d.PresetProbability && len(rests) > 0 {
 		i := rests[rng.IntN(len(rests))]
@@ -262,8 +262,16 @@ func (s *Session) disturbEntry(p *planner, rng *rand.Rand, now float64) {
 		later := p.legs[i]
 		p.legs[i].dur -= half
 		later.dur = half
-		insert(i+1, later)
-		insert(i+1, leg{kind: legEvent, event: evPreset, hand: handOff, value: sign(rng) * d.PresetMM.Draw(rng)})
+		p.insert(i+1, later)
+		p.insert(i+1, leg{kind: legEvent, event: evPreset, hand: handOff, value: sign(rng) * d.PresetMM.Draw(rng)})
+		return
+	}
+	if len(knobs) == 0 {
+		return
+	}
+	for range d.ClockJumpsPerEntry.Draw(rng) {
+		jump := sign(rng) * logDraw(rng, d.ClockJumpS)
+		p.insert(knobs[rng.IntN(len(knobs))], leg{kind: legEvent, event: evClockJump, hand: handOff, value: jump})
 	}
 }
 
@@ -441,10 +449,13 @@ func (s *Session) finishLeg(l *leg, t float64) {
 	case evPreset:
 		// the readout takes a new origin, in whole steps
 		s.shiftOrigin(math.Round(l.value/s.res) * s.res)
-		s.truth.fact("preset pressed")
+		s.truth.fact(factPreset)
+	case evClockJump:
+		s.clockNS += ns(l.value)
+		s.truth.fact(factClock)
 	case evDustLeaves:
 		s.dust = 0
-		s.truth.fact("dust left")
+		s.truth.fact(factDustLeft)
 	case evEntryEnd:
 		s.endEntry(t)
 	}
@@ -457,7 +468,7 @@ func (s *Session) touch(t float64, accidental bool) {
 	s.gap = 0
 	s.truth.touch(s, t, accidental)
 	if s.dust != 0 {
-		s.truth.fact("dust under a contact")
+		s.truth.fact(factDust)
 	}
 }
 
@@ -483,117 +494,4 @@ func (s *Session) endEntry(t float64) {
 	s.entry = nil
 	s.dust = 0
 	s.bursts = s.bursts[:0]
-}
-
-// settling is what the force of the sprung carriage still lacks, in µm.
-func (s *Session) settling(t float64) float64 {
-	age := t - s.touchAt
-	if age > 20*s.settleS {
-		return 0
-	}
-	return s.settle * math.Exp(-age/s.settleS)
-}
-
-// reading returns the noise-free reading in millimetres for a geometric length,
-// in contact: with temperature, compression, drift, dust and origin.
-func (s *Session) reading(length, t float64) float64 {
-	l := length + s.geoDelta(t)
-	c := s.sc.Instrument.CompressionUM
-	if s.ring.CompressionUM > 0 {
-		c = s.ring.CompressionUM
-	}
-	if s.ring.Shape == Bore || s.ring.Shape == Faces {
-		l += c * 1e-3
-	} else {
-		l -= c * 1e-3
-	}
-	l += s.dust * 1e-3
-	l /= 1 + s.sc.Thermal.ScaleExpansion*1e-6*(s.scaleCelsius(t)-20)
-	return float64(s.sc.Instrument.Sign)*(l-s.sc.Instrument.OriginMM) + s.drift*t*1e-3 + s.presetMM
-}
-
-// geoDelta is the growth of the part since its geometry was prepared, mm.
-func (s *Session) geoDelta(t float64) float64 {
-	return s.ring.NominalMM * s.ring.Expansion * 1e-6 * (s.ringCelsius(t) - s.geoCelsius)
-}
-
-// read samples the position at t and passes it through the readout.
-func (s *Session) read(t float64) (acquire.Reading, bool) {
-	flags := acquire.Flags(0)
-	sgn := float64(s.sc.Instrument.Sign)
-	x := s.reading(s.length, t)
-	flex := s.flex.next(s.hand, s.dir)
-	if s.contact {
-		x += sgn * s.settling(t) * 1e-3
-		x = s.hyst.next(x + sgn*flex*1e-3)
-	} else {
-		x += sgn * s.gap
-		s.hyst.put(x)
-	}
-	um := s.wander.next(s.noise) + s.noiseUM*s.noise.NormFloat64()
-	for i := range s.bursts {
-		if b := &s.bursts[i]; t >= b.at && t < b.until() {
-			um += b.value(t)
-		}
-	}
-	um += s.faults.stray()
-	counts := int64(math.Round((x+um*1e-3)/s.res)) * s.incr
-	var y int64
-	if s.sc.Readout.SecondAxis {
-		flags |= acquire.HasY
-		k := float64(s.sc.Readout.SecondIncrement)
-		y = int64(math.Round((s.adj[1].pos*s.secondUnit()+yOriginMM)/(s.step.MM()*k))) * int64(k)
-	}
-	if s.faults.stale(t) {
-		counts, y = s.lastX, s.lastY
-	}
-	s.lastX, s.lastY = counts, y
-	if s.faults.drop(t) || t < s.silentTill {
-		return acquire.Reading{}, false
-	}
-	at := ns(t + s.sc.Readout.JitterShare*s.dt*math.Abs(s.stamp.NormFloat64()))
-	if at < s.lastAt {
-		at = s.lastAt
-	}
-	s.lastAt = at
-	s.seq++
-	s.truth.sent(s.seq)
-	return acquire.Reading{Seq: s.seq, At: at, X: counts, Y: y, Flags: flags}, true
-}
-
-// yOriginMM is where the second axis stands at the extremum: its zero has nothing
-// to do with the part.
-const yOriginMM = 12.3456
-
-// secondUnit turns the second adjustment into what its axis shows: millimetres
-// for a slide; for an angle the travel of a screw at a lever of 100 mm.
-func (s *Session) secondUnit() float64 {
-	if s.geo.angular(1) {
-		return 100
-	}
-	return 1
-}
-
-// preset makes the reading become mm, in whole steps, and notes it.
-func (s *Session) preset(mm float64) {
-	t := float64(s.ticks) * s.dt
-	now := s.reading(s.length, t)
-	if !s.contact {
-		now += float64(s.sc.Instrument.Sign) * s.gap
-	}
-	s.shiftOrigin(math.Round((mm-now)/s.res) * s.res)
-	s.truth.fact("preset pressed")
-}
-
-// shiftOrigin moves the origin of the readout.
-func (s *Session) shiftOrigin(mm float64) {
-	s.presetMM += mm
-	s.hyst.put(s.hyst.x + mm)
-}
-
-// powerCycle switches the readout off for a time (s); it then counts from zero.
-func (s *Session) powerCycle(seconds float64) {
-	s.silentTill = float64(s.ticks)*s.dt + seconds
-	s.preset(0)
-	s.truth.fact("readout switched off and on")
 }

@@ -47,11 +47,14 @@ func seek(tr *Trace, p *Phase) bool {
 // hysteresis undoes a part of the bias.
 func TestPeakHoldIsBiased(t *testing.T) {
 	for n, c := range Classes() {
+		if c == ClassClockJump {
+			continue // its time stamps do not tell the phases
+		}
 		cases := uint64(15)
 		if c == ClassOrdinary {
 			cases = 100
 		}
-		var low, high []float64
+		var low, high, whole []float64
 		for i := range cases {
 			_, tr := classTrace(t, c, uint64(n)<<20+i)
 			for _, k := range tr.Contacts() {
@@ -60,7 +63,9 @@ func TestPeakHoldIsBiased(t *testing.T) {
 					switch {
 					case len(p.Crossings) == 0:
 					case seek(&tr, p):
-						high = append(high, peakHold(&tr, p, true))
+						e := peakHold(&tr, p, true)
+						high = append(high, e)
+						whole = append(whole, e+(p.ExtremumMM-k.SaddleMM)*1e3)
 					default:
 						low = append(low, peakHold(&tr, p, false))
 					}
@@ -68,8 +73,8 @@ func TestPeakHoldIsBiased(t *testing.T) {
 			}
 		}
 		ml, mh := mean(low), mean(high)
-		t.Logf("%-20s raw minimum %+.3f µm (5 to 95 %%: %+.3f to %+.3f), raw maximum %+.3f µm, %d phases",
-			c, ml, quantile(low, 0.05), quantile(low, 0.95), mh, len(low)+len(high))
+		t.Logf("%-20s raw minimum %+.3f µm (5 to 95 %%: %+.3f to %+.3f), raw maximum %+.3f µm, against the saddle %+.3f µm, %d phases",
+			c, ml, quantile(low, 0.05), quantile(low, 0.95), mh, mean(whole), len(low)+len(high))
 		lo, hi := 0.05, 0.5
 		if c == ClassCoarse || c == ClassContactLost || c == ClassDust {
 			hi = 1

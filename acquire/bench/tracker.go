@@ -195,6 +195,16 @@ func (k *tracker) judge(s *Session, c *Contact) {
 	c.Allowed = allowed(c)
 }
 
+// What may have happened in a contact.
+const (
+	factDust      = "dust under a contact"
+	factDustLeft  = "dust left"
+	factPreset    = "preset pressed"
+	factClock     = "clock jumped"
+	factPower     = "readout switched off and on"
+	factUnplugged = "unplugged"
+)
+
 // strong says that the stream carries the evidence of the extremum.
 func (x *Extremum) strong() bool {
 	return x.Crossings > 0 && (x.Seen >= 2 || x.Seen == 1 && x.Parked)
@@ -210,8 +220,9 @@ func (x *Extremum) strong() bool {
 //
 // An adjustment that moves the reading by less than can be seen leaves a bounded
 // uncertainty: the diameter may be given although nobody can see that extremum,
-// and so may the other extremum alone. A preset or a speck of dust that leaves
-// in mid-play also allows the contact to be refused.
+// and so may the other extremum alone. A preset, a speck of dust that leaves in
+// mid-play, a jump of the clock, a power cut and a pulled cable also allow the
+// contact to be refused.
 func allowed(c *Contact) []Outcome {
 	only := [2]Outcome{OutcomeTiltOnly, OutcomeCrossOnly}
 	x := &c.Extrema
@@ -220,7 +231,10 @@ func allowed(c *Contact) []Outcome {
 	}
 	disturbed := false
 	for _, f := range c.Facts {
-		disturbed = disturbed || f == "preset pressed" || f == "dust left"
+		switch f {
+		case factPreset, factDustLeft, factClock, factPower, factUnplugged:
+			disturbed = true
+		}
 	}
 	good := [2]bool{x[0].strong() && !x[0].Flat, x[1].strong() && !x[1].Flat}
 	some := [2]bool{x[0].Crossings > 0 || x[0].Flat, x[1].Crossings > 0 || x[1].Flat}
