@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"math"
 	"slices"
 
 	"ringsaddle/acquire"
@@ -22,8 +23,14 @@ const (
 	filterMid = filterLen / 2
 	// anchorNS is the time over which the speed of approach is judged, ns.
 	anchorNS = 100_000_000
+	// liftMM is the smallest abrupt displacement that means loss of contact, mm.
+	liftMM = 0.012
 	// holeNS is the longest time without any reading in a contact, ns.
 	holeNS = 3_000_000_000
+	// tickNS is the time over which abrupt displacements are judged, and burstNS
+	// the longest that one takes, ns.
+	tickNS  = 40_000_000
+	burstNS = 150_000_000
 	// stillReadings is how many readings in a row may carry one time before the
 	// clock is taken to stand still.
 	stillReadings = 64
@@ -38,6 +45,14 @@ type bin struct {
 	n          int32
 	nY         int32
 }
+
+// The stages of an abrupt displacement.
+const (
+	burstNone = iota
+	burstRising
+	burstAway
+	burstLost
+)
 
 // sample is a reading on its way through the filter.
 type sample struct {
@@ -84,7 +99,20 @@ type contact struct {
 	settled          bool
 	announced        bool
 
-	quantum int64   // resolution, counts
+	// The watch for abrupt displacements.
+	tickX, tickT int64
+	tickBin      int
+	lastV        float64 // speed before the last tick, counts/ns
+	burst        uint8
+	burstX       int64 // where the displacement began
+	burstT       int64
+	burstBin     int
+	burstV       float64
+	burstFar     int64
+
+	quantum int64 // resolution, counts
+	lift    int64 // smallest abrupt displacement that means loss of contact, counts
+	lossNS  int64
 	speed   float64 // of approach, counts/ns
 
 	width int64 // of a bin, ns
@@ -101,6 +129,7 @@ func (c *contact) reset(r acquire.Reading, moved bool) {
 	*c = contact{
 		origin: r.X, firstSeq: r.Seq, firstAt: r.At, lastAt: r.At, goodAt: r.At,
 		width: binNS, bins: bins, moved: moved, quantum: c.quantum, speed: c.speed,
+		lift: c.lift, lossNS: c.lossNS,
 	}
 	if r.Flags&acquire.HasY != 0 {
 		c.originY, c.hasOriginY = r.Y, true
@@ -205,20 +234,64 @@ func (c *contact) judge(i int) {
 	c.put(s)
 }
 
+// stepOn compares s with the anchor of at least 0.1 s before.
+func (c *contact) stepOn(s sample, dt int64) {
+	d := s.x - c.anchorX
+	if math.Abs(float64(d)) > c.speed*float64(dt)+float64(2*c.quantum) {
+		c.fast, c.calm = true, 0
+		return
+	}
+	c.fast = false
+	c.anchorX, c.anchorT, c.anchorBin = s.x, s.t, len(c.bins)
+	c.calm++
+	if !c.settled && c.calm >= 2 {
+		c.settled, c.settledBin = true, len(c.bins)
+	}
+}
+
+// watchBurst looks for a displacement that begins and ends abruptly: no hand
+// turns a knob that way, so the contact has been lost (or found) by less than a
+// jump. One that is taken back at once is only left out.
+func (c *contact) watchBurst(s sample, d int64, v float64) {
+	switch c.burst {
+	case burstNone:
+		if 4*max(d, -d) >= c.lift && v > 8*c.lastV {
+			c.burst, c.burstX, c.burstT, c.burstBin, c.burstV = burstRising, c.tickX, c.tickT, c.tickBin, v
+		}
+	case burstRising:
+		far := s.x - c.burstX
+		switch {
+		case v < 0.3*c.burstV && max(far, -far) >= c.lift:
+			c.burst, c.burstFar = burstAway, far
+		case v < 0.3*c.burstV || c.tickT-c.burstT > max(burstNS, 2*c.period):
+			c.burst = burstNone
+		default:
+			c.burstV = max(c.burstV, v)
+		}
+	case burstAway:
+		far := s.x - c.burstX
+		if 4*max(far, -far) < max(c.burstFar, -c.burstFar) {
+			if c.burstBin < len(c.bins) {
+				c.bins = c.bins[:c.burstBin]
+			}
+			c.burst = burstNone
+		} else if s.t-c.burstT > c.lossNS+anchorNS {
+			c.burst = burstLost
+		}
+	}
+}
+
 // put adds a sample to the bins.
 func (c *contact) put(s sample) {
 	if dt := s.t - c.anchorT; dt >= anchorNS {
-		d := s.x - c.anchorX
-		if float64(max(d, -d)) > c.speed*float64(dt)+float64(2*c.quantum) {
-			c.fast, c.calm = true, 0
-		} else {
-			c.fast = false
-			c.anchorX, c.anchorT, c.anchorBin = s.x, s.t, len(c.bins)
-			c.calm++
-			if !c.settled && c.calm >= 2 {
-				c.settled, c.settledBin = true, len(c.bins)
-			}
-		}
+		c.stepOn(s, dt)
+	}
+	if dt := s.t - c.tickT; dt >= tickNS && c.settled {
+		d := s.x - c.tickX
+		v := math.Abs(float64(d)) / float64(dt)
+		c.watchBurst(s, d, v)
+		c.lastV = v
+		c.tickX, c.tickT, c.tickBin = s.x, s.t, len(c.bins)
 	}
 	if n := len(c.bins); n > 0 {
 		b := &c.bins[n-1]
@@ -258,4 +331,7 @@ func (c *contact) fold() {
 	}
 	c.bins = slices.Delete(c.bins, half, len(c.bins))
 	c.anchorBin = min(c.anchorBin/2, half)
+	c.burstBin = min(c.burstBin/2, half)
+	c.tickBin = min(c.tickBin/2, half)
+	c.settledBin = min(c.settledBin/2, half)
 }

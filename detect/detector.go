@@ -42,6 +42,8 @@ func New(p Params) (*Detector, error) {
 	d.away = int64(p.WithdrawMM / p.StepMM)
 	d.awayNS = int64(p.WithdrawSeconds * 1e9)
 	d.c.quantum = max(1, int64(p.ResolutionMM/p.StepMM+0.5))
+	d.c.lift = max(4*d.c.quantum, int64(liftMM/p.StepMM))
+	d.c.lossNS = d.lossNS
 	d.c.speed = p.ApproachMMPerS / p.StepMM / 1e9
 	d.an.init(p)
 	return d, nil
@@ -92,6 +94,11 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 	before := len(c.bins)
 	c.feed(s)
 	if c.fast && !c.settled {
+		c.reset(r, true)
+		return d.events
+	}
+	if c.burst == burstLost {
+		d.finish(r.Seq, EndLost)
 		c.reset(r, true)
 		return d.events
 	}
@@ -212,6 +219,9 @@ func (d *Detector) finish(lastSeq uint64, how Ending) {
 	c.drain()
 	if c.fast && c.anchorBin < len(c.bins) {
 		c.bins = c.bins[:c.anchorBin]
+	}
+	if c.burst >= burstAway && c.burstBin < len(c.bins) {
+		c.bins = c.bins[:c.burstBin]
 	}
 	if how == EndLost && c.outs == c.outSame {
 		// The reading went away in one step and stands still.

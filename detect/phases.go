@@ -26,6 +26,7 @@ type hinge struct {
 	dur    float64
 	cost   float64
 	tStart float64
+	far    int8 // kind of a deep reversal within the rest, 0 if there is none
 }
 
 // phase is a stretch of the entry under one hypothesis.
@@ -66,9 +67,10 @@ const (
 	lnMore     = -2.0 // each phase beyond the second
 	lnOne      = -2.5 // one phase only
 	lnTurn     = -0.7 // a turn-back short of the extremum
+	lnHingeFar = -2.0 // the hands change over at a turn-back
 	lnEarly    = -2.0 // the hands change over at a rest that is not the last one
 	parkNear   = 0.15 // µm
-	parkWide   = 0.8  // µm
+	parkWide   = 0.5  // µm
 )
 
 // spreads are the scales of disagreement between passes, µm, with the logarithms
@@ -116,6 +118,16 @@ func (a *analyser) buildHinges() {
 		})
 	}
 	a.hinges = append(a.hinges, last)
+	j := 0
+	for i := range a.piv {
+		p := &a.piv[i]
+		for j < len(a.hinges)-1 && a.hinges[j].b < p.k {
+			j++
+		}
+		if h := &a.hinges[j]; h.seen && h.a <= p.k && p.k <= h.b && p.prom > 0.5 {
+			h.far = p.kind
+		}
+	}
 }
 
 // weigh computes the scores of the stretch between hinges i and j as a phase of
@@ -181,6 +193,9 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	if hj.seen {
 		parkOff = -lnW
 	}
+	if hj.far == -sense {
+		dwell += lnHingeFar
+	}
 	far += dwell
 	not = lnNotCross + far - float64(nOwn)*lnW + parkOff
 	if nOwn == 0 {
@@ -241,7 +256,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 			d = -0.5 * math.Min(z*z, 400)
 			x = 0
 		}
-		dens := 0.45/parkNear*math.Exp(-x/parkNear) + 0.35/parkWide*math.Exp(-x/parkWide) + 0.2/W
+		dens := 0.6/parkNear*math.Exp(-x/parkNear) + 0.25/parkWide*math.Exp(-x/parkWide) + 0.15/W
 		if s > parkNear {
 			dens = math.Min(dens, 1/s)
 		}
