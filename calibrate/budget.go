@@ -48,13 +48,12 @@ func finite(dof float64) *float64 {
 func budgetTerms(m *Model, p Propagation, values map[string]float64) []Term {
 	var terms []Term
 	for _, id := range TermIDs() {
-		t := Term{ID: id, Value: values[id], Kind: "B", Inputs: []TermInput{}}
+		t := Term{ID: id, Value: values[id], Inputs: []TermInput{}}
 		t.Symbol, t.Name = termName(id)
 		var variance float64
 		common := true // all inputs have the same u
 		var u float64
-		kinds := map[string]bool{}
-		dists := map[string]bool{}
+		var own []Input
 		for i, in := range m.Inputs {
 			if in.Term != id {
 				continue
@@ -72,8 +71,7 @@ func budgetTerms(m *Model, p Propagation, values map[string]float64) []Term {
 				common = false
 			}
 			u = in.U
-			kinds[in.Kind] = true
-			dists[in.distributionName()] = true
+			own = append(own, in)
 		}
 		single := common && id != TermTemperature && id != TermExpansion && id != TermAlignment && id != TermCompression
 		for _, s := range p.Second {
@@ -105,25 +103,31 @@ func budgetTerms(m *Model, p Propagation, values map[string]float64) []Term {
 		if p.U > 0 {
 			t.Share = variance / (p.U * p.U)
 		}
-		if kinds["A"] {
-			t.Kind = "A"
-			if kinds["B"] {
-				t.Kind = "A, B"
-			}
-		}
-		switch len(dists) {
-		case 0:
-			t.Distribution = ""
-		case 1:
-			for d := range dists {
-				t.Distribution = d
-			}
-		default:
-			t.Distribution = "several"
-		}
+		t.describe(own)
 		terms = append(terms, t)
 	}
 	return terms
+}
+
+// describe sets kind and distribution from the uncertain inputs of the term.
+func (t *Term) describe(inputs []Input) {
+	t.Kind = "B"
+	a, b := false, len(inputs) == 0
+	for i, in := range inputs {
+		a, b = a || in.Kind == "A", b || in.Kind == "B"
+		switch name := in.distributionName(); {
+		case i == 0:
+			t.Distribution = name
+		case t.Distribution != name:
+			t.Distribution = "several"
+		}
+	}
+	if a {
+		t.Kind = "A"
+	}
+	if a && b {
+		t.Kind = "A, B"
+	}
 }
 
 // distributionName names the distribution for people.

@@ -13,8 +13,8 @@ const closingSlackMM = 1e-12
 type evaluated struct {
 	index       int
 	model       *Model
-	equation    *equation
 	propagation Propagation
+	terms       []Term
 	result      Result
 }
 
@@ -70,10 +70,11 @@ func evaluate(in *SetFile, opt Options) (Outcome, error) {
 		}
 		m, eq := c.modelFor(k, c.weights(ref, k))
 		p := Propagate(m, true)
-		ev := evaluated{index: k, model: m, equation: eq, propagation: p}
+		ev := evaluated{index: k, model: m, propagation: p}
 		if err := c.inRange(in.Captures[k].ID, p.Estimate); err != nil {
 			return Outcome{}, err
 		}
+		ev.terms = budgetTerms(m, p, eq.termValues(m, p, p.Estimate+p.Bias))
 		ev.result = c.result(ev, opt)
 		all = append(all, ev)
 	}
@@ -124,7 +125,7 @@ func (c *compiledSet) result(ev evaluated, opt Options) Result {
 		Capture: cp.ID, Ring: cp.Ring, Position: cp.Position,
 		DiameterMM: y, UMM: p.U, Dof: finite(p.Dof),
 		CoverageFactor: CoverageFactor(c.probability, p.Dof),
-		Terms:          budgetTerms(ev.model, p, ev.equation.termValues(ev.model, p, y)),
+		Terms:          ev.terms,
 	}
 	r.ExpandedMM = r.CoverageFactor * r.UMM
 	dof := p.Dof

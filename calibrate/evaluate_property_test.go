@@ -284,3 +284,38 @@ func TestPropertyZero(t *testing.T) {
 		}
 	})
 }
+
+// Every budget closes: its values add up to the diameter, its squared contributions
+// to u², its shares to one; also that of a position with repeats and of the mean.
+func TestPropertyBudgetCloses(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := drawSet(t)
+		for i := range s.Captures {
+			// Some captures become repeats of one position.
+			if p := s.Captures[i].Position; p != nil && i%2 == 0 {
+				*p = SetPosition{}
+			}
+		}
+		o := evaluated1(t, s)
+		check := func(what string, terms []Term, y, u float64) {
+			var values, variance, share float64
+			for _, term := range terms {
+				values += term.Value
+				variance += term.Contribution * term.Contribution
+				share += term.Share
+			}
+			if math.Abs(values-y) > 2e-12 || math.Abs(math.Sqrt(variance)-u) > 1e-9*u || math.Abs(share-1) > 1e-9 {
+				t.Errorf("%s: values %.13f for %.13f mm, u %.12g for %.12g mm, shares %.12f", what, values, y, math.Sqrt(variance), u, share)
+			}
+		}
+		for _, r := range o.Results {
+			check(r.Capture, r.Terms, r.DiameterMM, r.UMM)
+		}
+		for _, r := range o.Rings {
+			check("mean", r.MeanTerms, r.Mean.ValueMM, r.Mean.UMM)
+			for _, p := range r.Positions {
+				check("position", p.Terms, p.ValueMM, p.UMM)
+			}
+		}
+	})
+}

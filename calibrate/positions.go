@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"maps"
 	"math"
 	"slices"
 )
@@ -25,6 +26,9 @@ type PositionResult struct {
 	FloorApplied bool     `json:"floor_applied"`
 	Decision     string   `json:"decision"`
 	Verdict      *Verdict `json:"verdict,omitempty"`
+	// Terms is the budget of the mean: what the captures share counts once. The
+	// inputs behind it are those of the single results.
+	Terms []Term `json:"terms"`
 }
 
 // RingSummary is what all positions of a work ring say together. What the
@@ -36,8 +40,9 @@ type RingSummary struct {
 	// Mean is the mean of the positions. Its uncertainty contains FormMM/√n, n
 	// positions, where FormMM is the scatter of the positions in excess of their
 	// measurement uncertainty.
-	Mean   Estimate `json:"mean"`
-	FormMM float64  `json:"form_sd_mm"`
+	Mean      Estimate `json:"mean"`
+	MeanTerms []Term   `json:"mean_terms"`
+	FormMM    float64  `json:"form_sd_mm"`
 	// TaperMM is the change of the diameter over the span of heights, positive if
 	// it grows with the height: a least-squares line. Nil with one height.
 	Taper *Estimate `json:"taper,omitempty"`
@@ -54,11 +59,16 @@ type RingSummary struct {
 type functional struct {
 	value  float64
 	parts  map[string]float64
-	inputs map[string]Input // those with finite degrees of freedom
+	inputs map[string]Input   // the inputs behind the parts; a product has none
+	terms  map[string]string  // the term of every part
+	values map[string]float64 // estimates by term
 }
 
 func newFunctional() functional {
-	return functional{parts: map[string]float64{}, inputs: map[string]Input{}}
+	return functional{
+		parts: map[string]float64{}, inputs: map[string]Input{},
+		terms: map[string]string{}, values: map[string]float64{},
+	}
 }
 
 // add adds w times g.
@@ -69,6 +79,12 @@ func (f *functional) add(w float64, g functional) {
 	}
 	for k, v := range g.inputs {
 		f.inputs[k] = v
+	}
+	for k, v := range g.terms {
+		f.terms[k] = v
+	}
+	for k, v := range g.values {
+		f.values[k] += w * v
 	}
 }
 
@@ -81,48 +97,77 @@ func (ev *evaluated) functional() functional {
 		if in.U == 0 {
 			continue
 		}
-		f.parts[in.ID] = p.Sensitivities[i] * in.U
-		if in.Dof > 0 {
-			f.inputs[in.ID] = in
-		}
+		f.parts[in.ID], f.inputs[in.ID], f.terms[in.ID] = p.Sensitivities[i]*in.U, in, in.Term
 	}
 	for _, s := range p.Second {
-		f.parts[ev.model.Inputs[s.I].ID+" × "+ev.model.Inputs[s.J].ID] += s.signed
+		id := ev.model.Inputs[s.I].ID + " × " + ev.model.Inputs[s.J].ID
+		f.parts[id] += s.signed
+		f.terms[id] = secondTerm(ev.model, s)
+	}
+	for _, t := range ev.terms {
+		f.values[t.ID] = t.Value
 	}
 	return f
 }
 
+// keys returns the keys of the parts in a fixed order, so that sums do not depend on
+// that of a map.
+func (f *functional) keys() []string {
+	return slices.Sorted(maps.Keys(f.parts))
+}
+
 // variance returns u².
 func (f *functional) variance() float64 {
-	keys := make([]string, 0, len(f.parts))
-	for k := range f.parts {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
 	var v float64
-	for _, k := range keys {
+	for _, k := range f.keys() {
 		v += f.parts[k] * f.parts[k]
 	}
 	return v
 }
 
+// contributions returns the parts with an input, or those of one term.
+func (f *functional) contributions(term string) (inputs []Input, c []float64) {
+	for _, k := range f.keys() {
+		if in, ok := f.inputs[k]; ok && (term == "" || f.terms[k] == term) {
+			inputs, c = append(inputs, in), append(c, f.parts[k])
+		}
+	}
+	return inputs, c
+}
+
 // estimate gives the functional its uncertainty.
 func (f *functional) estimate(probability float64) Estimate {
 	u := math.Sqrt(f.variance())
-	var inputs []Input
-	var contributions []float64
-	keys := make([]string, 0, len(f.inputs))
-	for k := range f.inputs {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	for _, k := range keys {
-		inputs = append(inputs, f.inputs[k])
-		contributions = append(contributions, f.parts[k])
-	}
-	dof := effectiveDof(u, inputs, contributions, nil)
+	inputs, c := f.contributions("")
+	dof := effectiveDof(u, inputs, c, nil)
 	k := CoverageFactor(probability, dof)
 	return Estimate{ValueMM: f.value, UMM: u, Dof: finite(dof), CoverageFactor: k, ExpandedMM: k * u}
+}
+
+// budget returns the terms of the functional.
+func (f *functional) budget() []Term {
+	total := f.variance()
+	var out []Term
+	for _, id := range TermIDs() {
+		t := Term{ID: id, Value: f.values[id], Sensitivity: 1, Inputs: []TermInput{}}
+		t.Symbol, t.Name = termName(id)
+		var variance float64
+		for _, k := range f.keys() {
+			if f.terms[k] == id {
+				variance += f.parts[k] * f.parts[k]
+			}
+		}
+		t.U = math.Sqrt(variance)
+		t.Contribution = t.U
+		inputs, c := f.contributions(id)
+		t.Dof = finite(effectiveDof(t.U, inputs, c, nil))
+		t.describe(inputs)
+		if total > 0 {
+			t.Share = variance / total
+		}
+		out = append(out, t)
+	}
+	return out
 }
 
 // summaries sums up every work ring of the set.
@@ -180,7 +225,7 @@ func (c *compiledSet) summary(ring *SetRing, own []evaluated) RingSummary {
 			r.Captures = append(r.Captures, c.in.Captures[g[i].index].ID)
 			low, high = math.Min(low, one.value), math.Max(high, one.value)
 		}
-		r.Estimate, r.SpreadMM = f.estimate(c.probability), high-low
+		r.Estimate, r.SpreadMM, r.Terms = f.estimate(c.probability), high-low, f.budget()
 		if floor := c.in.LaboratoryFloor; floor != nil {
 			if a := floor.At(r.ValueMM); a > r.ExpandedMM {
 				r.ExpandedMM, r.FloorApplied = a, true
@@ -194,15 +239,16 @@ func (c *compiledSet) summary(ring *SetRing, own []evaluated) RingSummary {
 		places = append(places, place{r.Position, f})
 		s.Positions = append(s.Positions, r)
 	}
-	s.Mean, s.FormMM = c.mean(places)
+	s.Mean, s.MeanTerms, s.FormMM = c.mean(places)
 	s.Taper = c.taper(places)
 	s.OutOfRoundness = c.outOfRoundness(places)
 	s.Decision = ringDecision(s.Positions)
 	return s
 }
 
-// mean returns the mean over the places and the standard deviation of form.
-func (c *compiledSet) mean(places []place) (Estimate, float64) {
+// mean returns the mean over the places, its budget and the standard deviation of
+// form.
+func (c *compiledSet) mean(places []place) (Estimate, []Term, float64) {
 	n := float64(len(places))
 	m := newFunctional()
 	values := make([]float64, 0, len(places))
@@ -213,7 +259,7 @@ func (c *compiledSet) mean(places []place) (Estimate, float64) {
 		trace += places[i].diameter.variance()
 	}
 	if len(places) < 2 {
-		return m.estimate(c.probability), 0
+		return m.estimate(c.probability), m.budget(), 0
 	}
 	// With covariance V of the places the expected sample variance is
 	// (tr V − 1ᵀV1/n)/(n − 1) without form; 1ᵀV1/n² is the variance of the mean.
@@ -222,9 +268,10 @@ func (c *compiledSet) mean(places []place) (Estimate, float64) {
 	if form > 0 {
 		id := "form of the positions"
 		m.parts[id] = form / math.Sqrt(n)
-		m.inputs[id] = Input{ID: id, U: form, Dof: n - 1}
+		m.inputs[id] = Input{ID: id, U: form, Dof: n - 1, Kind: "A", Term: TermForm}
+		m.terms[id] = TermForm
 	}
-	return m.estimate(c.probability), form
+	return m.estimate(c.probability), m.budget(), form
 }
 
 // taper returns slope times span of a least-squares line over the heights.
