@@ -47,8 +47,12 @@ func TestReadCSV(t *testing.T) {
 			{Seq: 1, At: 1_000_000, X: 2_500_000}, {Seq: 2, At: s, X: 2_500_412}, {Seq: 3, At: 2 * s},
 		}, mm(5), 1},
 		{"seq and flags", "t_s,x_mm,seq,flags\n1,1.0,7,gap\n2,,8,silence\n3,,9,not_valid\n4,1.1,10,\n5,1.2,13,0\n6,1.3,14,4\n", []acquire.Reading{
-			{Seq: 7, At: s, X: 10, Flags: acquire.Gap}, {Seq: 8, At: 2 * s, Flags: acquire.Silence}, {Seq: 9, At: 3 * s, Flags: acquire.NotValid},
-			{Seq: 10, At: 4 * s, X: 11}, {Seq: 13, At: 5 * s, X: 12, Flags: acquire.Gap}, {Seq: 14, At: 6 * s, X: 13, Flags: acquire.Gap},
+			{Seq: 7, At: s, X: 10, Flags: acquire.Gap},
+			{Seq: 8, At: 2 * s, Flags: acquire.Silence},
+			{Seq: 9, At: 3 * s, Flags: acquire.NotValid},
+			{Seq: 10, At: 4 * s, X: 11},
+			{Seq: 13, At: 5 * s, X: 12, Flags: acquire.Gap},
+			{Seq: 14, At: 6 * s, X: 13, Flags: acquire.Gap},
 		}, mm(1), 0},
 		{"a hint is no position", "t_s,x_mm,flags,hint\n1,1,,\n2,,hint,1/-2/3\n3,1.5,,\n", []acquire.Reading{
 			{Seq: 1, At: s, X: 10}, {Seq: 2, At: 2 * s, X: 1, Y: -2, Tilt: 3, Flags: acquire.Hint}, {Seq: 3, At: 3 * s, X: 15},

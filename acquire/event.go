@@ -16,21 +16,19 @@ const (
 	StreamOpened
 	// FellSilent: nothing valid arrived for the silence limit.
 	FellSilent
-	// HeardAgain: a valid frame after FellSilent.
+	// HeardAgain: a valid frame after FellSilent or OnlyGarbage.
 	HeardAgain
 	// OnlyGarbage: bytes arrive, but not one valid frame among them.
 	OnlyGarbage
 	// GotStale: one and the same reading was repeated for the stale limit.
 	GotStale
-	// NoModemLines: the port has no DTR and RTS lines to set.
-	NoModemLines
 )
 
 // String returns the code of the kind.
 func (k EventKind) String() string {
 	names := [...]string{
 		"port_opened", "port_lost", "stream_opened", "fell_silent", "heard_again",
-		"only_garbage", "got_stale", "no_modem_lines",
+		"only_garbage", "got_stale",
 	}
 	if int(k) < len(names) {
 		return names[k]

@@ -53,8 +53,8 @@ type intake struct {
 	partial    bool   // the frame in progress may lack its beginning
 	openReason string // of the next stream
 	inStream   bool   // a stream was begun since the port was opened
-	format     format // of the last stream
-	hasFormat  bool
+	step       Step   // of the last stream
+	hasStep    bool
 	gap        bool // bytes were rejected since the last reading
 	held       []heldFrame
 
@@ -67,11 +67,6 @@ type intake struct {
 	rejected   [rejectedKept]FrameError // ring of the newest
 	rejectedAt int                      // number ever put in
 	frames     uint64                   // terminators seen: the readout said something
-}
-
-type format struct {
-	step         Step
-	resolutionPM int64
 }
 
 // heldFrame is a decoded frame that waits for others to confirm its format.
@@ -207,9 +202,8 @@ func (in *intake) token(at int64, t Token) {
 func (in *intake) heard(at int64) {
 	in.lastValid = at
 	in.garbage = garbageWatch{first: in.garbage.first[:0]}
-	in.work.OnlyGarbage = false
-	if in.work.Silent {
-		in.work.Silent = false
+	if in.work.Silent || in.work.OnlyGarbage {
+		in.work.Silent, in.work.OnlyGarbage = false, false
 		in.event(Event{Kind: HeardAgain, At: at, Text: in.station + ": the readout is heard again"})
 	}
 }
@@ -232,20 +226,19 @@ func (in *intake) admit(at int64, t Token, f Frame) {
 		in.accept(h)
 		return
 	}
-	got := format{f.Step, f.ResolutionPM}
-	if in.hasFormat && got == in.format {
+	if in.hasStep && f.Step == in.step {
 		if in.dropHeld(at, "the frames after it have other decimals or another unit") {
 			h.reading.Flags |= Gap
 			in.gap = false
 		}
 		if !in.inStream {
-			in.begin(at, false)
+			in.begin(at, f.ResolutionPM, false)
 		}
 		in.report(FrameReport{At: at, Raw: t.Frame, Frame: f})
 		in.accept(h)
 		return
 	}
-	if first, ok := in.heldFormat(); ok && first != got {
+	if first, ok := in.heldStep(); ok && first != f.Step {
 		if in.dropHeld(at, "the frame after it has other decimals or another unit") {
 			h.reading.Flags |= Gap
 			in.gap = false
@@ -261,12 +254,12 @@ func (in *intake) admit(at int64, t Token, f Frame) {
 	if agree < confirmFrames {
 		return
 	}
-	changed := in.hasFormat
-	in.format, in.hasFormat = got, true
+	changed := in.hasStep
+	in.step, in.hasStep = f.Step, true
 	if changed && in.inStream {
 		in.openReason = "the readout changed its unit or its number of decimals"
 	}
-	in.begin(in.held[0].reading.At, changed)
+	in.begin(in.held[0].reading.At, f.ResolutionPM, changed)
 	for _, h := range in.held {
 		in.work.BytesHeld -= uint64(h.length)
 		in.accept(h)
@@ -274,13 +267,14 @@ func (in *intake) admit(at int64, t Token, f Frame) {
 	in.held = in.held[:0]
 }
 
-func (in *intake) heldFormat() (format, bool) {
+// heldStep returns the Step that the held frames would have in common.
+func (in *intake) heldStep() (Step, bool) {
 	for _, h := range in.held {
 		if h.frame.Flags&NotValid == 0 {
-			return format{h.frame.Step, h.frame.ResolutionPM}, true
+			return h.frame.Step, true
 		}
 	}
-	return format{}, false
+	return Step{}, false
 }
 
 func (in *intake) hold(at int64, h heldFrame, raw []byte) {
@@ -311,9 +305,9 @@ func (in *intake) dropHeld(at int64, why string) bool {
 		}
 		dropped = true
 		text := why
-		if in.hasFormat {
+		if in.hasStep {
 			text = fmt.Sprintf("one count would be %s instead of %s, and %s",
-				h.frame.Step, in.format.step, why)
+				h.frame.Step, in.step, why)
 		}
 		in.reject(&FrameError{Reason: ReasonDecimalsChanged, Text: text}, at, h.raw, h.offset, h.length)
 	}
@@ -321,13 +315,13 @@ func (in *intake) dropHeld(at int64, why string) bool {
 	return dropped
 }
 
-// begin opens a stream with in.format.
-func (in *intake) begin(at int64, unitChanged bool) {
+// begin opens a stream with in.step.
+func (in *intake) begin(at, resolutionPM int64, unitChanged bool) {
 	in.flush()
 	s := Stream{
 		ID: in.newID(), Station: in.station, BootID: in.bootID,
 		OpenedAt: at, OpenedWallNS: in.wall(at),
-		Step: in.format.step, ResolutionPM: in.format.resolutionPM,
+		Step: in.step, ResolutionPM: resolutionPM,
 		Reason: in.openReason, UnitChanged: unitChanged,
 	}
 	s.FirstSeq = in.sink.Open(s)

@@ -463,6 +463,32 @@ func compareHead(h *acquire.Head, want []acquire.Reading, pace *rand.Rand) error
 	}
 }
 
+// FuzzReplay: the readings do not depend on how the bytes were split, and every
+// byte is accounted for.
+func FuzzReplay(f *testing.F) {
+	for _, b := range loadCorpus(f, "testdata/bytes/*.bin") {
+		f.Add(b, uint64(1))
+	}
+	d := signedMM(f)
+	f.Fuzz(func(t *testing.T, in []byte, seed uint64) {
+		rng := rand.New(rand.NewPCG(seed, 0))
+		rec := acquire.Recording{Chunks: []acquire.Chunk{{Kind: acquire.ChunkOpened}}}
+		for at := int64(0); len(in) > 0; at += rng.Int64N(40 * ms) {
+			n := 1 + rng.IntN(min(len(in), 40))
+			rec.Chunks = append(rec.Chunks, acquire.Chunk{At: at, Bytes: in[:n]})
+			in = in[n:]
+		}
+		cfg := acquire.ReplayConfig{Decoder: d, SilenceAfter: 35 * time.Millisecond, StaleAfter: time.Second}
+		want, stats := rec.Replay(cfg)
+		checkBytes(t, stats, rec.Bytes())
+		got, stats := split(rng, rec).Replay(cfg)
+		checkBytes(t, stats, rec.Bytes())
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("split otherwise (-want +got):\n%s", diff)
+		}
+	})
+}
+
 // BenchmarkIntake decodes a stream of "+25.00412\r\n" in reads of 64 bytes; the
 // yardstick is one look at every byte.
 func BenchmarkIntake(b *testing.B) {

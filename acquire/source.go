@@ -50,6 +50,10 @@ type SourceConfig struct {
 	BootID       string
 	// NewID makes the ids of streams; nil means UUIDv7.
 	NewID func() string
+	// Previous is the last stream of this station that was stored, or zero. Only
+	// its Step matters: with it a restart of the program notices that the readout
+	// changed its unit or decimals meanwhile, as a reconnect does.
+	Previous Stream
 
 	// SilenceAfter is the time without a valid frame after which a Silence is
 	// marked; 0 means never.
@@ -174,6 +178,7 @@ func NewSource(cfg SourceConfig) (*Source, error) {
 		newID:   cfg.NewID,
 		wall:    func(at int64) int64 { return cfg.WallNow() - (cfg.Now() - at) },
 		onFrame: cfg.OnFrame, onEvent: s.event, onTemperature: cfg.OnTemperature,
+		step: cfg.Previous.Step, hasStep: cfg.Previous.Step.Valid(),
 	}
 	if cfg.Tape != nil {
 		in.sink = cfg.Tape

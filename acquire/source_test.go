@@ -481,3 +481,20 @@ func TestSourceOnlyPassesBytesOn(t *testing.T) {
 		t.Errorf("%d bytes read; want 8", st.BytesRead)
 	}
 }
+
+// After a restart of the program the readout may show other decimals than those
+// of the stream that was stored last.
+func TestSourceKnowsThePreviousStream(t *testing.T) {
+	rec := acquiretest.Frames(0, ms, "\r\n", "+1.00\r\n", "+1.01\r\n", "+1.02\r\n")
+	for _, c := range []struct {
+		previous acquire.Step
+		changed  bool
+	}{{acquire.Step{}, false}, {acquire.Step{Num: 10_000_000, Den: 1}, false}, {acquire.Step{Num: 10_000, Den: 1}, true}} {
+		tr, _ := play(t, acquiretest.NewPlayer(rec, acquiretest.Options{}), acquire.SourceConfig{
+			Decoder: signedMM(t), Previous: acquire.Stream{Step: c.previous},
+		})
+		if len(tr.Streams) != 1 || tr.Streams[0].UnitChanged != c.changed || len(tr.Readings) != 4 {
+			t.Errorf("previous step %v: %+v, %d entries; want unit changed %v and 4", c.previous, tr.Streams, len(tr.Readings), c.changed)
+		}
+	}
+}
