@@ -151,6 +151,7 @@ func (a *analyser) run(c *contact, how Ending) {
 	}
 	a.weighShape()
 	a.decide()
+	a.weighHinges()
 	a.estimate()
 }
 

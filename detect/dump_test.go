@@ -22,7 +22,7 @@ func dumpAnalysis(c *contact, a *analyser) {
 	for i, p := range a.piv {
 		fmt.Printf("  pivot %d kind %+d t %.2f v %.3f s %.3f prom %.2f fit %.2f..%.2f rest %d flat %.2f round %.1f lnw %.1f\n", i, p.kind, t0+p.t, p.v, p.s, p.prom, t0+a.t[p.a], t0+a.t[p.b], p.rest, p.flat, p.round, p.lnw)
 	}
-	fmt.Printf("  logp %.1f mask %d prob %.4f\n", a.dec.logp, a.dec.mask, a.dec.prob)
+	fmt.Printf("  logp %.1f mask %d prob %.4f doubt %.3f blur %.3f\n", a.dec.logp, a.dec.mask, a.dec.prob, a.dec.doubt, a.dec.blur)
 	for m := range 4 {
 		if math.IsInf(a.dec.logp[m], -1) {
 			continue

@@ -159,7 +159,7 @@ func (a *analyser) estimate() {
 	e.saddle = b[pSaddle]
 	var g [maxDim]float64
 	g[pSaddle] = 1
-	e.u = math.Sqrt(m.quad(&g))
+	e.u = math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur)
 	for i := range d.n {
 		ph := &d.ph[i]
 		k := ph.seek

@@ -50,12 +50,14 @@ const (
 
 // decision is the most probable chain of phases and how sure it is.
 type decision struct {
-	n    int
-	ph   [maxPhases]phase
-	logp [4]float64 // best score by mask of caught seeks
-	prob [2]float64 // probability that the claim for each seek holds
-	mask int        // caught seeks
-	end  [4][2]int8 // where the best chain of each mask ends
+	n     int
+	ph    [maxPhases]phase
+	logp  [4]float64 // best score by mask of caught seeks
+	prob  [2]float64 // probability that the claim for each seek holds
+	mask  int        // caught seeks
+	doubt float64    // probability that the hands changed over elsewhere and it matters
+	blur  float64    // what it may matter otherwise, µm
+	end   [4][2]int8 // where the best chain of each mask ends
 }
 
 // Priors and scales of the decision.
@@ -534,4 +536,52 @@ func logAdd(a, b float64) float64 {
 		return a
 	}
 	return a + math.Log1p(math.Exp(b-a))
+}
+
+// weighHinges asks how else the hands may have changed over: for every place
+// between two neighbouring phases, what the saddle would be if it were another
+// one, and how probable that is. It sets doubt, the probability that the saddle
+// lies elsewhere than the best chain says, and blur, the spread of those that
+// differ little, µm.
+func (a *analyser) weighHinges() {
+	d := &a.dec
+	tol := math.Max(0.12, math.Max(2*a.sigma, a.q))
+	var p, q phase
+	for b := 0; b+1 < d.n; b++ {
+		one, two := &d.ph[b], &d.ph[b+1]
+		if !one.caught || !two.caught {
+			continue
+		}
+		saddle := func(h int, x, y *phase) float64 {
+			return y.value - (a.hinges[h].level - x.value)
+		}
+		score := func(h int) (float64, float64) {
+			c1, _, ok1 := a.weigh(one.from, h, one.seek, &p)
+			c2, _, ok2 := a.weigh(h, two.to, two.seek, &q)
+			if !ok1 || !ok2 {
+				return math.Inf(-1), 0
+			}
+			return c1 + c2 + a.hinges[h].cost, saddle(h, &p, &q)
+		}
+		best, s0 := score(one.to)
+		if math.IsInf(best, -1) {
+			continue
+		}
+		sum, off, blur := 1.0, 0.0, 0.0
+		for h := one.from + 1; h < two.to; h++ {
+			if h == one.to || !a.hinges[h].seen {
+				continue
+			}
+			s, v := score(h)
+			w := math.Exp(math.Min(20, s-best))
+			sum += w
+			if dv := math.Abs(v - s0); dv > tol {
+				off += w
+			} else {
+				blur += w * dv * dv
+			}
+		}
+		d.doubt = math.Max(d.doubt, off/sum)
+		d.blur = math.Max(d.blur, math.Sqrt(blur/sum))
+	}
 }

@@ -6,6 +6,10 @@ import (
 	"ringsaddle/acquire"
 )
 
+// maxDoubt is the largest probability that the hands changed over at another
+// place, with another diameter, with which one is given.
+const maxDoubt = 0.06
+
 // liveView is what State shows while an entry is in progress.
 type liveView struct {
 	points   [2]TurningPoint
@@ -77,7 +81,9 @@ func (a *analyser) capture(c *contact, how Ending) *Capture {
 	say := func(code ReasonCode, text string) {
 		cp.Reasons = append(cp.Reasons, Reason{code, text})
 	}
+	unclear := good[0] && good[1] && d.doubt > maxDoubt
 	switch {
+	case unclear:
 	case good[0] && good[1]:
 		cp.Outcome = OutcomeDiameter
 		cp.Saddle, cp.U = a.counts(e.saddle), math.Abs(a.counts(e.u))
@@ -86,7 +92,10 @@ func (a *analyser) capture(c *contact, how Ending) *Capture {
 	case good[1]:
 		cp.Outcome = OnlyOutcome(a.p.Seeks[1].Adjustment)
 	}
-	if cp.Outcome != OutcomeDiameter {
+	if unclear {
+		cp.Outcome = OutcomeAmbiguous
+		say(ReasonPhasesUnclear, "")
+	} else if cp.Outcome != OutcomeDiameter {
 		doubt := false
 		for k := range 2 {
 			if d.mask>>k&1 == 1 && !good[k] {
