@@ -267,6 +267,50 @@ func TestSetRepeatability(t *testing.T) {
 	}
 }
 
+// TestSetStreams: captures of several streams meet in wall time, those of one in
+// the station's clock.
+func TestSetStreams(t *testing.T) {
+	for _, tc := range []struct {
+		streams [3]string
+		want    [3]float64
+	}{
+		{[3]string{"a", "a", "a"}, [3]float64{0, 90, 400}},
+		{[3]string{"a", "b", "b"}, [3]float64{0, 100, 410}},
+	} {
+		s := setState(t, 1, at20(), setReading{"m1", 0.10, 0}, setReading{"w1", 1999.9, 90}, setReading{"m2", 0.20, 400})
+		for i := range s.Captures {
+			s.Captures[i].Fact.StreamID = tc.streams[i]
+			if i > 0 {
+				s.Captures[i].Fact.WallNS += 10e9
+			}
+		}
+		f, err := SetFileOf(s, setStation(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, c := range f.Captures {
+			if c.AtS != tc.want[i] {
+				t.Errorf("streams %v: capture %d at %g s, want %g", tc.streams, i, c.AtS, tc.want[i])
+			}
+		}
+	}
+}
+
+// TestTemperatureFarInTime: a temperature more than 30 minutes away is used with a
+// reservation.
+func TestTemperatureFarInTime(t *testing.T) {
+	for _, tc := range []struct {
+		seconds int64
+		want    bool
+	}{{1800, false}, {1801, true}} {
+		s := setState(t, 1, at20(), setReading{"m1", 0.10, tc.seconds})
+		got := slices.ContainsFunc(s.Reservations, func(r Reservation) bool { return r.Code == ReserveOldTemperature })
+		if got != tc.want {
+			t.Errorf("%d s away: reservation %t", tc.seconds, got)
+		}
+	}
+}
+
 func TestExpansionsOf(t *testing.T) {
 	own := []SetMaterial{{ID: "invar", ExpansionPerK: &Quantity{Value: 1.2e-6, U: 1e-7}}}
 	rings := []Ring{{Material: "steel"}, {Material: "invar"}, {Material: "steel"}, {Material: "cheese"}}

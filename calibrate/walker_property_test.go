@@ -152,6 +152,9 @@ func walkerInvariants(t *rapid.T, s State) {
 			t.Fatalf("manual capture %s is used without reservation", c.Fact.ID)
 		}
 	}
+	if c := slices.Compact(slices.Sorted(slices.Values(s.Confirmed))); len(c) != len(s.Confirmed) {
+		t.Fatalf("a ring is confirmed twice: %v", s.Confirmed)
+	}
 	// Work in use lies between the opening and the closing in use.
 	opened, closed := false, false
 	for _, c := range s.Captures {
