@@ -70,7 +70,7 @@ const (
 	lnOne      = -2.5 // one phase only
 	lnTurn     = -0.7 // a turn-back short of the extremum
 	lnHingeFar = -2.0 // the hands change over at a turn-back
-	lnEarly    = -2.0 // the hands change over at a rest that is not the last one
+	lnEarly    = -4.0 // the hands change over at a rest that is not the last one
 	parkNear   = 0.15 // µm
 	parkWide   = 0.5  // µm
 )

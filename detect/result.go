@@ -8,7 +8,7 @@ import (
 
 // maxDoubt is the largest probability that the hands changed over at another
 // place, with another diameter, with which one is given.
-const maxDoubt = 0.06
+const maxDoubt = 0.15
 
 // liveView is what State shows while an entry is in progress.
 type liveView struct {
