@@ -71,6 +71,8 @@ func tamper(t *testing.T, path string, statements ...string) {
 }
 
 func TestTamperingIsFound(t *testing.T) {
+	original := filepath.Join(t.TempDir(), "bench.db")
+	journaled(t, original)
 	seqOf := func(subject string) string { return `(SELECT min(seq) FROM journal WHERE subject = '` + subject + `')` }
 	for name, tc := range map[string]struct {
 		do   string
@@ -95,7 +97,7 @@ func TestTamperingIsFound(t *testing.T) {
 		"a stream's anchors": {`UPDATE stream SET opened_wall_ns = 0`, `SELECT ` + seqOf("stream"), "is not as it was recorded"},
 	} {
 		path := filepath.Join(t.TempDir(), "bench.db")
-		journaled(t, path)
+		copyFile(t, original, path)
 		tamper(t, path, strings.Split(tc.do, "; ")...)
 		s, _ := mustOpen(t, Config{Path: path})
 		var want int64
@@ -276,5 +278,31 @@ func TestAppendedEventIsTheStoredOne(t *testing.T) {
 	}
 	if _, err := b.AppendEvent(t.Context(), b.set.ID, calibrate.Event{}); err == nil {
 		t.Error("an event without kind was recorded")
+	}
+}
+
+// Somebody who changes an entry and gives it a hash that fits breaks the next one.
+func TestARehashedEntryBreaksTheNext(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "bench.db")
+	journaled(t, path)
+	s, _ := mustOpen(t, Config{Path: path})
+	entries, err := s.EventsAfter(t.Context(), 3, 2)
+	if err != nil || len(entries) != 2 {
+		t.Fatal(entries, err)
+	}
+	forged := entries[1]
+	forged.Payload = bytes.ReplaceAll(forged.Payload, []byte("tester"), []byte("tested"))
+	if bytes.Equal(forged.Payload, entries[1].Payload) {
+		t.Fatal("nothing to forge")
+	}
+	hash := forged.chain(entries[0].Hash)
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	tamper(t, path, fmt.Sprintf(`UPDATE journal SET payload = replace(payload, 'tester', 'tested'), hash = x'%x' WHERE seq = %d`, hash, forged.Seq))
+	s, _ = mustOpen(t, Config{Path: path})
+	var je *JournalError
+	if err := s.VerifyJournal(t.Context()); !errors.As(err, &je) || je.Seq != forged.Seq+1 {
+		t.Errorf("got %v, want entry %d", err, forged.Seq+1)
 	}
 }

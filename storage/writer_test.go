@@ -410,10 +410,11 @@ func TestManyAtOnce(t *testing.T) {
 					t.Error(err)
 					return
 				}
+				time.Sleep(2 * time.Millisecond)
 			}
 		})
 	}
-	const rounds = 30
+	const rounds = 20
 	for w := range 3 {
 		writers.Go(func() {
 			for i := range rounds {
