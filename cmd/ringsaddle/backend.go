@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net/http"
+	"strings"
 	"time"
 
 	"ringsaddle/acquire"
@@ -249,13 +250,13 @@ func (b backend) Amend(ctx context.Context, r calibrate.Ring, by, reason string)
 func checkRing(r calibrate.Ring) error {
 	errs := []error{refusals(r.Validate())}
 	known := false
-	permitted := ""
+	var permitted []string
 	for _, m := range calibrate.Materials() {
 		known = known || m.ID == r.Material
-		permitted += m.ID + " "
+		permitted = append(permitted, m.ID)
 	}
 	if !known && r.Material != "" {
-		errs = append(errs, &api.Refusal{Field: "material", Value: r.Material, Permitted: permitted, Text: "this material is not in the register"})
+		errs = append(errs, &api.Refusal{Field: "material", Value: r.Material, Permitted: strings.Join(permitted, ", "), Text: fmt.Sprintf("material %q is not in the register", r.Material)})
 	}
 	return errors.Join(errs...)
 }

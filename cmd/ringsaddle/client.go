@@ -48,6 +48,7 @@ type (
 		UMM       *float64      `json:"u_mm"`
 		Points    []remotePoint `json:"turning_points"`
 		Reasons   []struct {
+			Code string `json:"code"`
 			Text string `json:"text"`
 		} `json:"reasons"`
 	}

@@ -22,7 +22,13 @@ func commands() []*cobra.Command {
 	return []*cobra.Command{
 		newDemoCommand(),
 		newServeCommand(),
+		newListenCommand(),
+		newRecordCommand(),
+		newPortsCommand(),
+		newDetectCommand(),
+		newEvaluateCommand(),
 		newTraceCommand(),
+		newSimulateCommand(),
 		newVersionCommand(),
 	}
 }

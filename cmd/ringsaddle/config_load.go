@@ -53,14 +53,18 @@ func parseConfig(path string, data []byte) (*config, error) {
 	}
 	cfg, faults := decodeAll(path, data, index)
 	if cfg != nil {
-		faulty := map[string]bool{}
+		undecoded := map[string]bool{} // keys with a value of the wrong kind, and their sections
 		for _, f := range faults {
-			faulty[f.key] = true
+			if strings.HasPrefix(f.text, wrongKindText) {
+				undecoded[f.key], undecoded[section(f.key)] = true, true
+			}
 		}
 		cfg.check(func(key, format string, args ...any) {
-			if !faulty[key] { // a value that could not be decoded is reported once
-				faults = append(faults, fault{path, index.lineOf(key), key, fmt.Sprintf(format, args...)})
+			text := fmt.Sprintf(format, args...)
+			if undecoded[key] || strings.HasPrefix(text, "missing") && undecoded[section(key)] {
+				return // it is there, and said to be of the wrong kind
 			}
+			faults = append(faults, fault{path, index.lineOf(key), key, text})
 		}, index.has)
 	}
 	if len(faults) > 0 {
@@ -121,6 +125,11 @@ func decodeAll(path string, data []byte, index keyIndex) (*config, []fault) {
 	}
 }
 
+const wrongKindText = "wrong kind of value"
+
+// section is the key of the table that holds a key.
+func section(key string) string { return key[:max(0, strings.LastIndexByte(key, '.'))] }
+
 // wrongKind says what was expected where a value has the wrong kind.
 func wrongKind(de *toml.DecodeError) string {
 	expected := "another kind of value"
@@ -144,7 +153,7 @@ func wrongKind(de *toml.DecodeError) string {
 			}
 		}
 	}
-	return "wrong kind of value: expected " + expected
+	return wrongKindText + ": expected " + expected
 }
 
 // blankLine overwrites a line (from 1) with spaces, so that the positions of all

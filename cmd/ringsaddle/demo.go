@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -19,6 +20,7 @@ import (
 	"ringsaddle/acquire/bench"
 	"ringsaddle/acquire/frame"
 	"ringsaddle/acquire/serialport"
+	"ringsaddle/calibrate"
 )
 
 type demoOptions struct {
@@ -148,6 +150,9 @@ func demoConfig(sc bench.Scenario, device, database, listen string) *config {
 	}, "station[0]")
 	s.Readout.Sign = sc.Instrument.Sign
 	s.Instrument.ScaleMaterial = "glass"
+	// Master and work have one nominal size: only a few micrometres of the scale
+	// are used.
+	s.Instrument.ScaleErrorU.Length = 20_000 * calibrate.Picometre
 	cfg.Stations = []stationConfig{s}
 	return cfg
 }
@@ -256,6 +261,12 @@ func (t *technician) Next(ctx context.Context, done *bench.Entry) (bench.Task, e
 		return bench.Task{}, ctx.Err()
 	}
 	task, err := t.next(ctx, done)
+	for away := time.Now(); unreachable(err) && time.Since(away) < time.Minute; {
+		// The page is away: wait for it to come back, as a person would.
+		if err = t.pause(ctx, 500*time.Millisecond); err == nil {
+			task, err = t.next(ctx, done)
+		}
+	}
 	if err == nil {
 		return task, nil
 	}
@@ -266,6 +277,12 @@ func (t *technician) Next(ctx context.Context, done *bench.Entry) (bench.Task, e
 		t.ended <- nil
 	}
 	return bench.Task{}, io.EOF
+}
+
+// unreachable reports whether the daemon could not be asked at all.
+func unreachable(err error) bool {
+	var u *url.Error
+	return errors.As(err, &u) && !errors.Is(err, context.Canceled)
 }
 
 func (t *technician) next(ctx context.Context, done *bench.Entry) (bench.Task, error) {

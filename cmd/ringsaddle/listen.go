@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -43,25 +42,31 @@ func (o *lineOptions) register(cmd *cobra.Command) {
 
 // open opens the port once, so that a port that is missing or busy ends the
 // command with one clear line, and returns what a source wants: the first Open
-// yields that port.
-func (o *lineOptions) open(ctx context.Context, log zerolog.Logger) (acquire.SourceConfig, error) {
+// yields that port. Call done when the source has ended: it closes a port that
+// was never asked for.
+func (o *lineOptions) open(ctx context.Context, log zerolog.Logger) (cfg acquire.SourceConfig, done func(), err error) {
 	request, err := frame.Unescape(o.request)
 	if err != nil {
-		return acquire.SourceConfig{}, fmt.Errorf("--request: %w", err)
-	}
-	opener, err := serialport.NewOpener(o.line, log)
-	if err != nil {
-		return acquire.SourceConfig{}, err
-	}
-	first, err := opener.Open(ctx)
-	if err != nil {
-		return acquire.SourceConfig{}, err
+		return cfg, nil, fmt.Errorf("--request: %w", err)
 	}
 	boot, err := acquire.BootID()
 	if err != nil {
-		return acquire.SourceConfig{}, errors.Join(err, first.Close())
+		return cfg, nil, err
 	}
-	cfg := acquire.SourceConfig{
+	opener, err := serialport.NewOpener(o.line, log)
+	if err != nil {
+		return cfg, nil, err
+	}
+	first, err := opener.Open(ctx)
+	if err != nil {
+		return cfg, nil, err
+	}
+	done = func() {
+		if first != nil {
+			_ = first.Close() // nothing was read from it
+		}
+	}
+	cfg = acquire.SourceConfig{
 		Station: o.line.Port, PortLabel: o.line.Label(), BootID: boot, Log: log,
 		Open: func(ctx context.Context) (acquire.Port, error) {
 			if p := first; p != nil {
@@ -74,7 +79,7 @@ func (o *lineOptions) open(ctx context.Context, log zerolog.Logger) (acquire.Sou
 	if len(request) > 0 {
 		cfg.PollRequest, cfg.PollInterval = request, o.interval
 	}
-	return cfg, nil
+	return cfg, done, nil
 }
 
 // lineLog is the log of a command that serves one port: what the fields would say
@@ -168,10 +173,11 @@ func listen(cmd *cobra.Command, o *lineOptions, decoder *frame.Decoder, count in
 	log := lineLog(cmd.ErrOrStderr())
 	ctx, cancel := o.limit(cmd.Context())
 	defer cancel()
-	cfg, err := o.open(ctx, log)
+	cfg, done, err := o.open(ctx, log)
 	if err != nil {
 		return &exitError{code: 2, err: err}
 	}
+	defer done()
 	l := &listener{out: cmd.OutOrStdout(), begun: acquire.BootClock(), count: count, enough: cancel}
 	if decoder != nil {
 		cfg.Decoder, cfg.Tape = decoder, acquire.NewTape(acquire.MinTapeCapacity)

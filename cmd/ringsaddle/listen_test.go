@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -239,13 +240,13 @@ func TestBadUseIsOneClearLine(t *testing.T) {
 		{newListenCommand(), []string{"--port", free.path, "--count", "-1"}, "--count: -1; permitted: 0 (no limit) and above"},
 		{newRecordCommand(), []string{"--port", free.path, "--out", there}, there + " is there already; choose another name, or --force to overwrite it"},
 	} {
-		_, end := start(t, c.cmd, append(c.args, "--duration", "20s")...)
-		done := make(chan error, 1)
-		go func() {
-			time.Sleep(100 * time.Millisecond)
-			done <- end()
-		}()
-		err := <-done
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		c.cmd.SetOut(io.Discard)
+		c.cmd.SetErr(io.Discard)
+		c.cmd.SetArgs(c.args)
+		c.cmd.SilenceUsage, c.cmd.SilenceErrors = true, true
+		err := c.cmd.ExecuteContext(ctx) // must end by itself
+		cancel()
 		var exit *exitError
 		if !errors.As(err, &exit) || exit.code != 2 || err.Error() != c.want {
 			t.Errorf("%v:\ngot  %v\nwant %s, exit status 2", c.args, err, c.want)

@@ -45,10 +45,11 @@ func record(cmd *cobra.Command, o *lineOptions, out string, force bool) (err err
 	log := lineLog(cmd.ErrOrStderr())
 	ctx, cancel := o.limit(cmd.Context())
 	defer cancel()
-	cfg, err := o.open(ctx, log)
+	cfg, done, err := o.open(ctx, log)
 	if err != nil {
 		return &exitError{code: 2, err: err}
 	}
+	defer done()
 	var w io.Writer = cmd.OutOrStdout()
 	if out != "-" {
 		f, err := create(out, force)

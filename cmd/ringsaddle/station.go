@@ -258,7 +258,8 @@ func (d *detectRun) push(ctx context.Context, r acquire.Reading) error {
 func (d *detectRun) newStream(ctx context.Context, r acquire.Reading) error {
 	s := d.station
 	if d.detector != nil {
-		if err := d.handle(ctx, d.detector.Push(r)); err != nil {
+		// Its capture must not reach into the new stream.
+		if err := d.handle(ctx, d.detector.Lost(r.Seq, r.Seq)); err != nil {
 			return err
 		}
 	}
