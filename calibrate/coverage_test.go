@@ -11,7 +11,10 @@ import (
 )
 
 // Longer run: go test ./calibrate -run TestCoverage -v -coverage-sets 2000
-var coverageSets = flag.Int("coverage-sets", 200, "number of sets of the coverage simulation")
+var (
+	coverageSets = flag.Int("coverage-sets", 200, "number of sets of the coverage simulation")
+	coverageSeed = flag.Uint64("coverage-seed", 20, "seed of the coverage simulation")
+)
 
 // world draws truths and makes readings from them with physics of its own: nothing
 // here calls the equation, the geometry or the contacts of the package.
@@ -172,7 +175,7 @@ func (w world) draw() (calibrate.SetFile, truth) {
 // Truths come from world: master within its U, temperatures, force, moduli, drift with
 // a bend, ball offsets, and what no budget knows: hysteresis of the carriage and form.
 func TestCoverage(t *testing.T) {
-	w := world{rand.New(rand.NewPCG(20, 26))}
+	w := world{rand.New(rand.NewPCG(*coverageSeed, 26))}
 	n := *coverageSets
 	covered, notAccepted := 0, 0
 	var z2, bias, meanU float64

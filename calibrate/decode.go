@@ -179,6 +179,13 @@ func checkObject(v *validator, path string, obj map[string]any, t reflect.Type) 
 		}
 		checkShape(v, join(path, k), obj[k], f.Type)
 	}
+	if t == reflect.TypeFor[SetDecision]() {
+		// A guard band that is left out would silently be none.
+		need := map[any]string{string(GuardBand): "r", string(ConformanceProbability): "probability"}[obj["rule"]]
+		if _, ok := obj[need]; need != "" && !ok {
+			v.add(join(path, need), "", "required with this rule", "")
+		}
+	}
 	if t == reflect.TypeFor[Quantity]() {
 		_, u := obj["u"]
 		_, a := obj["half_width"]

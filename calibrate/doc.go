@@ -75,7 +75,8 @@
 //
 // Every work capture has its own result. RingSummary joins the captures of one
 // position and the positions of one ring by the contributions of their inputs, so
-// what they share is not averaged away in a mean and cancels in a difference.
+// what they share is not averaged away in a mean and cancels in a difference. This is
+// by the law of propagation, whichever method the single results use.
 //
 // # What is not covered
 //

@@ -205,7 +205,7 @@ type SetPosition struct {
 type SetDecision struct {
 	Rule string `json:"rule" set:"required"`
 	// R is the guard band as a multiple of the expanded uncertainty.
-	R float64 `json:"r,omitempty"`
+	R float64 `json:"r"`
 	// Probability is the smallest conformance probability for acceptance.
 	Probability float64 `json:"probability,omitempty"`
 }

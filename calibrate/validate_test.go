@@ -114,6 +114,8 @@ func TestDecodeRefused(t *testing.T) {
 		{"bare number", `"force_n":{"value":3.5,"u":0.2}`, `"force_n":3.5`, "contacts.force_n: 3.5; permitted: an object"},
 		{"text for a number", `"at_s":300`, `"at_s":"300"`, `captures[1].at_s: the text "300"; permitted: a number`},
 		{"doubled key", `"at_s":300`, `"at_s":300,"at_s":400`, "captures[1].at_s is given twice"},
+		{"guard band without its multiple", `"decision":{"rule":"guard_band","r":1}`, `"decision":{"rule":"guard_band"}`, "decision.r: (missing); permitted: required with this rule"},
+		{"probability left out", `"decision":{"rule":"guard_band","r":1}`, `"decision":{"rule":"conformance_probability"}`, "decision.probability: (missing)"},
 		{"fraction for a seed", `"seed":1`, `"seed":1.5`, "seed: 1.5; permitted: a whole number"},
 		{"comma missing", `"probability":0.95,`, `"probability":0.95`, "line 1, column"},
 		{"cut off", good[len(good)/2:], ``, "ends in the middle"},
