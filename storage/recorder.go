@@ -339,7 +339,22 @@ func (r *Recorder) writeReady(ctx context.Context) error {
 		r.ready = r.ready[n:]
 	}
 	r.ready = nil
+	if len(r.pending) == 0 {
+		r.settled()
+	}
 	return nil
+}
+
+// settled notes that everything seen is committed or could not be placed, so that
+// nobody waits for an entry of no stream.
+func (r *Recorder) settled() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.committed < r.stats.SeenSeq {
+		r.committed = r.stats.SeenSeq
+		close(r.changed)
+		r.changed = make(chan struct{})
+	}
 }
 
 func (r *Recorder) commit(ctx context.Context, items []item) error {

@@ -386,3 +386,30 @@ func TestBlocksAreCutByTime(t *testing.T) {
 		t.Errorf("%d readings in the range, want 2", n)
 	}
 }
+
+// Entries that belong to no stream cannot be stored; they are counted, and nobody
+// waits for them.
+func TestEntriesOfNoStreamAreCounted(t *testing.T) {
+	b := newBench(t, Config{})
+	head := newFakeHead()
+	r, wait := recording(t, b.Store, head, RecorderConfig{
+		TailAfter: time.Hour, Streams: func(seq uint64) (acquire.Stream, bool) { return b.stream, seq > 10 },
+	})
+	head.in <- readings(2, 9)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	defer cancel()
+	if err := r.Flush(ctx, 10); err != nil {
+		t.Fatal(err)
+	}
+	head.in <- readings(11, 5)
+	close(head.in)
+	if err := wait(); err != nil {
+		t.Fatal(err)
+	}
+	if st := r.Stats(); st.Unplaced != 9 || st.Readings != 5 || st.CommittedSeq != 15 {
+		t.Errorf("%+v", st)
+	}
+	if got := stored(t, b.Store, b.stream.ID); len(got) != 5 {
+		t.Errorf("%d readings stored", len(got))
+	}
+}
