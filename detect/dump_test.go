@@ -35,6 +35,15 @@ func dumpAnalysis(c *contact, a *analyser) {
 			fmt.Printf("     seek %d hinges %d..%d caught %v n %d passes %v value %.3f odds %.1f\n", p.seek, p.from, p.to, p.caught, p.n, p.passes[:p.n], p.value, p.odds)
 		}
 	}
+	for b := 0; b+1 < a.dec.n; b++ {
+		one, two := a.dec.ph[b], a.dec.ph[b+1]
+		for h := one.from + 1; h < two.to; h++ {
+			var p, q phase
+			c1, _, _ := a.weigh(one.from, h, one.seek, &p)
+			c2, _, _ := a.weigh(h, two.to, two.seek, &q)
+			fmt.Printf("     boundary %d at hinge %d: score %.2f (%.2f %.2f) saddle %.3f T %.3f (%d) X %.3f (%d) E %.3f\n", b, h, c1+c2+a.hinges[h].cost, c1, c2, q.value-(a.hinges[h].level-p.value), p.value, p.n, q.value, q.n, a.hinges[h].level)
+		}
+	}
 	fmt.Printf("  est %+v\n", a.est)
 }
 

@@ -65,7 +65,7 @@ const (
 	lnCross    = -0.05 // an adjustment that was played was carried over its extremum
 	lnNotCross = -2.5
 	lnStopFar  = -4.5 // turn-backs that repeat
-	lnStopNear = -4.5 // turn-backs short of the extremum that repeat
+	lnStopNear = -5.0 // turn-backs short of the extremum that repeat
 	lnMore     = -2.0 // each phase beyond the second
 	lnOne      = -2.5 // one phase only
 	lnTurn     = -0.7 // a turn-back short of the extremum
@@ -225,11 +225,12 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	copy(ph.passes[:], own[:n])
 	slices.Sort(ph.passes[:n])
 	caught = lnCross + far + e
-	if n >= 2 {
+	stop, parkStop := math.Inf(-1), parkOff
+	if n >= 2 || hj.seen {
+		stop = lnNotCross + lnStopNear + far + e
 		for _, x := range own[:n] {
-			e -= a.piv[x].round
+			stop -= a.piv[x].abrupt
 		}
-		not = logAdd(not, lnNotCross+lnStopNear+far+e+parkOff)
 	}
 	// Nothing may lie beyond the extremum.
 	tol := 0.1 + 3*math.Sqrt(1/sw)
@@ -249,6 +250,9 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 			caught -= 0.5 * math.Min(z*z, 400)
 		}
 		caught += parkOff
+		if n < 2 {
+			stop = math.Inf(-1)
+		}
 	} else if hj.seen {
 		x := (hj.level - ph.value) * sg
 		s := math.Sqrt(hj.s*hj.s + 1/sw + 0.0064)
@@ -263,7 +267,12 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 			dens = math.Min(dens, 1/s)
 		}
 		caught += d + math.Log(dens)
+		// A hand that always comes back to one place also rests there.
+		ss := math.Sqrt(s*s + 0.09*a.q*a.q)
+		z := (hj.level - ph.value) / ss
+		parkStop = math.Log(0.7*math.Exp(-0.5*z*z)/(ss*2.5066) + 0.3/W)
 	}
+	not = logAdd(not, stop+parkStop)
 	ph.odds = caught - not
 	return caught, not, true
 }

@@ -6,16 +6,17 @@ import (
 
 // pivot is a reversal of the reading.
 type pivot struct {
-	k     int     // index of the extreme of the smoothed reading
-	kind  int8    // −1 minimum, +1 maximum
-	v, s  float64 // fitted value and its standard uncertainty from noise, µm
-	t     float64 // s
-	prom  float64 // smaller one of the two legs, µm
-	a, b  int     // first and last bin of the fit
-	rest  int     // index of the rest it lies in, or −1
-	flat  float64 // s spent within the noise of the extreme
-	round float64 // log likelihood ratio of its shape, pass against turn-back
-	lnw   float64 // logarithm of the range in which a turn-back could lie (µm)
+	k      int     // index of the extreme of the smoothed reading
+	kind   int8    // −1 minimum, +1 maximum
+	v, s   float64 // fitted value and its standard uncertainty from noise, µm
+	t      float64 // s
+	prom   float64 // smaller one of the two legs, µm
+	a, b   int     // first and last bin of the fit
+	rest   int     // index of the rest it lies in, or −1
+	flat   float64 // s spent within the noise of the extreme
+	round  float64 // log likelihood ratio of its shape, pass against turn-back
+	abrupt float64 // the same with a lower bound, for reversals that repeat
+	lnw    float64 // logarithm of the range in which a turn-back could lie (µm)
 }
 
 // rest is a stretch in which the reading holds still.

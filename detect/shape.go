@@ -10,14 +10,17 @@ import "math"
 // proof: hands slow down at the extremum and turn smoothly off it. The two
 // features below are therefore weighed with wide distributions and bounded.
 const (
-	roundMin = -4.0
-	roundMax = 1.2
+	roundMin  = -1.2
+	roundMax  = 1.2
+	abruptMin = -1.8
 )
 
-// weighShape sets round of every pivot.
+// weighShape sets round and abrupt of every pivot.
 func (a *analyser) weighShape() {
 	for i := range a.piv {
-		a.piv[i].round = a.shapeOf(i)
+		r := a.shapeOf(i)
+		a.piv[i].round = math.Max(roundMin, math.Min(roundMax, r))
+		a.piv[i].abrupt = math.Max(abruptMin, math.Min(roundMax, r))
 	}
 }
 
@@ -45,7 +48,7 @@ func (a *analyser) shapeOf(i int) float64 {
 	turn := math.Log(0.75*gauss(ratio, 0.6, 0.33) + 0.25*gauss(ratio, 1.45, 0.9))
 	pass += math.Log(0.9*gauss(asym, 0, 0.42) + 0.1*gauss(asym, 0, 1))
 	turn += math.Log(gauss(asym, 0, 0.85))
-	return math.Max(roundMin, math.Min(roundMax, pass-turn))
+	return pass - turn
 }
 
 func gauss(x, m, s float64) float64 {
