@@ -282,7 +282,15 @@ func (b *Bench) loop(ctx context.Context, g *errgroup.Group, todo <-chan Task, d
 			}
 			switch f.Kind {
 			case FaultUnplug:
-				plug = time.After(wait)
+				plug = nil
+				if wait > 0 {
+					plug = time.After(wait)
+				}
+			case FaultPlug:
+				plug = nil
+				if err := b.replug(ctx, g); err != nil {
+					return err
+				}
 			case FaultStall:
 				stalled = time.Now().Add(wait)
 			}

@@ -13,9 +13,11 @@ type FaultKind string
 
 // The faults.
 const (
-	// FaultUnplug pulls the cable for Seconds: the device vanishes and comes back
-	// under another number behind the same link.
+	// FaultUnplug pulls the cable for Seconds, or until FaultPlug for zero: the
+	// device vanishes and comes back under another number behind the same link.
 	FaultUnplug FaultKind = "unplug"
+	// FaultPlug puts the cable back at once.
+	FaultPlug FaultKind = "plug"
 	// FaultGarbage sends Bytes random bytes.
 	FaultGarbage FaultKind = "garbage"
 	// FaultHalfFrame sends the first half of a frame, without its terminator.
@@ -39,7 +41,11 @@ type Fault struct {
 
 func (f Fault) validate() error {
 	switch f.Kind {
-	case FaultUnplug, FaultPowerCycle, FaultStall:
+	case FaultUnplug:
+		if !(f.Seconds >= 0 && f.Seconds <= 3600) {
+			return fmt.Errorf("fault %s: %g seconds: permitted 0 (until it is plugged in) to 3600", f.Kind, f.Seconds)
+		}
+	case FaultPowerCycle, FaultStall:
 		if !(f.Seconds > 0 && f.Seconds <= 3600) {
 			return fmt.Errorf("fault %s: %g seconds: permitted more than 0, up to 3600", f.Kind, f.Seconds)
 		}
@@ -51,9 +57,9 @@ func (f Fault) validate() error {
 		if !(f.MM >= -2000 && f.MM <= 2000) {
 			return fmt.Errorf("fault %s: %g mm: permitted -2000 to 2000", f.Kind, f.MM)
 		}
-	case FaultHalfFrame:
+	case FaultHalfFrame, FaultPlug:
 	default:
-		return fmt.Errorf("fault %q: permitted unplug, garbage, half_frame, power_cycle, preset, stall", f.Kind)
+		return fmt.Errorf("fault %q: permitted unplug, plug, garbage, half_frame, power_cycle, preset, stall", f.Kind)
 	}
 	return nil
 }

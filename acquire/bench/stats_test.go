@@ -50,9 +50,9 @@ func TestPeakHoldIsBiased(t *testing.T) {
 		if c == ClassClockJump {
 			continue // its time stamps do not tell the phases
 		}
-		cases := uint64(15)
+		cases := uint64(10)
 		if c == ClassOrdinary {
-			cases = 100
+			cases = 60
 		}
 		var low, high, whole []float64
 		for i := range cases {
