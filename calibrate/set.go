@@ -60,7 +60,10 @@ func ExpansionsOf(rings []Ring, scaleMaterial string, materials []SetMaterial) [
 //     Setup.AssumedTemperature, rectangular, anew for every capture; the state
 //     has the reservation.
 //   - Every ring has an entry of its own for its material, named "steel (W-7)": two
-//     pieces have the same bounds and not the same error.
+//     pieces have the same bounds and not the same error. Where all rings of the set
+//     are of one kind of material, only what differs between two pieces of that kind
+//     matters for the compression, and the bounds of their moduli are pieceShare.
+//   - Rings are named by their idents, which the register keeps unique.
 //   - The repeatability is that of SetRepeatabilityOf.
 //
 // materials are the laboratory's own; what they leave out is looked up in the
@@ -97,6 +100,24 @@ func SetFileOf(s State, st Station, materials []SetMaterial) (SetFile, error) {
 	return f, nil
 }
 
+// pieceShare bounds how far the modulus of elasticity and Poisson's ratio of one
+// piece lie from the mean of its kind, relative: ±3 % (common practice for hardened
+// gauge steels of different melts, no source). The bounds of the register are wider,
+// since they also cover what is not known of the kind itself.
+const pieceShare = 0.03
+
+// ofOneKind returns q with the bounds of a piece among its kind.
+func ofOneKind(q *Quantity) *Quantity {
+	if q == nil {
+		return nil
+	}
+	narrow := Quantity{Value: q.Value, HalfWidth: pieceShare * math.Abs(q.Value), Distribution: distRectangular}
+	if narrow.StandardUncertainty() >= q.StandardUncertainty() {
+		return q
+	}
+	return &narrow
+}
+
 // setCaptures turns the captures in use into those of a file.
 func (s *State) setCaptures() []SetCapture {
 	var used []*CaptureRecord
@@ -116,7 +137,7 @@ func (s *State) setCaptures() []SetCapture {
 			at = float64(c.Fact.WallNS-used[0].Fact.WallNS) / 1e9
 		}
 		sc := SetCapture{
-			ID: c.Fact.ID, Ring: p.RingID, Role: string(c.Role), AtS: at,
+			ID: c.Fact.ID, Ring: s.walkerIdent(p.RingID), Role: string(c.Role), AtS: at,
 			ReadingMM: c.Fact.Reading.MM(), UMM: c.Fact.U.MM(),
 			RingCelsius:  s.setTemperature(p.RingID, c.Fact.WallNS),
 			ScaleCelsius: s.setTemperature("", c.Fact.WallNS),
@@ -141,13 +162,17 @@ func (s *State) setTemperature(ringID string, wallNS int64) Quantity {
 func (f *SetFile) setRings(s *State, materials []SetMaterial) {
 	look := materialLookup(&SetFile{Materials: materials})
 	f.Rings, f.Materials = []SetRing{}, []SetMaterial{}
-	for _, r := range s.Rings {
-		if !slices.ContainsFunc(f.Captures, func(c SetCapture) bool { return c.Ring == r.ID }) {
-			continue
-		}
-		sr := SetRing{ID: r.ID, Role: string(r.Kind), NominalMM: r.Nominal.MM(), Material: r.Material}
+	inUse := slices.DeleteFunc(slices.Clone(s.Rings), func(r Ring) bool {
+		return !slices.ContainsFunc(f.Captures, func(c SetCapture) bool { return c.Ring == r.Ident })
+	})
+	oneKind := !slices.ContainsFunc(inUse, func(r Ring) bool { return r.Material != inUse[0].Material })
+	for _, r := range inUse {
+		sr := SetRing{ID: r.Ident, Role: string(r.Kind), NominalMM: r.Nominal.MM(), Material: r.Material}
 		if m, ok := look[r.Material]; ok {
 			m.ID = fmt.Sprintf("%s (%s)", r.Material, r.Ident)
+			if oneKind {
+				m.YoungModulusGPa, m.PoissonRatio = ofOneKind(m.YoungModulusGPa), ofOneKind(m.PoissonRatio)
+			}
 			sr.Material = m.ID
 			f.Materials = append(f.Materials, m)
 		}

@@ -94,17 +94,20 @@ func TestSetFileOfByHand(t *testing.T) {
 // when the master warms up, and come to the same verdict.
 func TestSetFileOfClosing(t *testing.T) {
 	for _, tc := range []struct {
-		closing, warmer float64
-		want            float64 // µm, by hand: 30 mm · 11.5e-6/K · ΔT taken off
-		status          WalkStatus
+		closing, warmer, scale float64
+		want                   float64 // µm, by hand: 30 mm · 11.5e-6/K · ΔT taken off
+		status                 WalkStatus
 	}{
-		{0.10, 0, 0, WalkFinished},
-		{0.29, 0, 0.19, WalkFinished},
-		{0.31, 0.1, 0.21 - 0.0345, WalkFinished},
-		{0.10, 0.7, -0.2415, WalkNotAccepted},
-		{0.32, 0, 0.22, WalkNotAccepted},
+		{0.10, 0, 0, 0, WalkFinished},
+		{0.29, 0, 0, 0.19, WalkFinished},
+		{0.31, 0.1, 0, 0.21 - 0.0345, WalkFinished},
+		{0.10, 0.7, 0, -0.2415, WalkNotAccepted},
+		{0.32, 0, 0, 0.22, WalkNotAccepted},
+		// A scale that warms by 1 K is drift of the bench: it stays in the difference.
+		{0.29, 0, 1, 0.19, WalkFinished},
+		{0.31, 0.1, 1, 0.21 - 0.0345, WalkFinished},
 	} {
-		temperatures := append(at20(), setAt("M", 20+tc.warmer, 400))
+		temperatures := append(at20(), setAt("M", 20+tc.warmer, 400), setAt("", 20+tc.scale, 400))
 		readings := []setReading{{"m1", 0.10, 0}, {"w1", 1999.9, 100}, {"m2", tc.closing, 400}}
 		if tc.status == WalkNotAccepted {
 			readings = append(readings, setReading{"m3", tc.closing, 460})

@@ -15,9 +15,10 @@ import (
 //   - Two good captures of one step without a withdrawal between are one entry:
 //     the later one supersedes the earlier one for good. If they disagree, the
 //     step asks for one more entry.
-//   - Repeats that disagree (Agreement) ask for one more entry, once; all are kept
-//     and used: the mean counts, the spread enters the repeatability. If the
-//     spread is still too large the step is done with a reservation.
+//   - Repeats that disagree (Agreement) ask for one more entry, once; all are kept.
+//     If one disagrees with all others and these agree among themselves, it is set
+//     aside with a reservation; else all are used, with a reservation: the mean
+//     counts, the spread enters the repeatability.
 //   - A ring must be confirmed once before the withdrawal that ends its first
 //     entry. An entry withdrawn before that does not count until the person
 //     relabels it.
@@ -74,6 +75,7 @@ const (
 	StandingVoid        Standing = "void" // its reference was voided
 	StandingUnbracketed Standing = "unbracketed"
 	StandingEarlier     Standing = "earlier_attempt" // a closing attempt beyond the limit
+	StandingSetAside    Standing = "set_aside"       // disagrees with the others of its step, which agree
 )
 
 // Relabel records that a capture was moved to another step. From is −1 for a
@@ -194,6 +196,7 @@ const (
 	ReserveOldTemperature   ReservationCode = "temperature_far_in_time"
 	ReserveNoExpansion      ReservationCode = "expansion_unknown"
 	ReserveRepeatsDisagree  ReservationCode = "repeats_disagree"
+	ReserveSetAside         ReservationCode = "capture_set_aside"
 	ReserveClosingRepeated  ReservationCode = "closing_repeated"
 	ReserveClosingRejected  ReservationCode = "closing_rejected"
 	ReserveNotAccepted      ReservationCode = "closing_beyond_limit"

@@ -26,6 +26,7 @@ func (s *State) walkerDerive() {
 		s.ClosingLimit = DefaultClosingLimit
 	}
 	s.walkerStandings()
+	s.walkerSetAside()
 	s.walkerBracket()
 	s.walkerSteps()
 	s.walkerPooled()
@@ -295,6 +296,63 @@ func (s *State) walkerSteps() {
 		s.Steps = append(s.Steps, t)
 	}
 }
+
+// walkerSetAside takes the one capture of an opening or work step out of use that
+// disagrees with all others of the step, if there are at least two others and they
+// agree among themselves. It is kept and shown, with a reservation. Where no such
+// majority exists all stay in use.
+func (s *State) walkerSetAside() {
+	byStep := map[int][]int{}
+	work := false
+	for i := range s.Captures {
+		c := &s.Captures[i]
+		if c.Standing != StandingUsed {
+			continue
+		}
+		switch s.Plan.Steps[c.Step].Role {
+		case Working:
+			work = true
+		case Opening:
+			if work { // a reference in between, hours later perhaps: drift is no disagreement
+				continue
+			}
+		default:
+			continue
+		}
+		byStep[c.Step] = append(byStep[c.Step], i)
+	}
+	for _, used := range byStep {
+		if len(used) < 3 {
+			continue
+		}
+		odd := -1
+		for _, i := range used {
+			if s.walkerOddOneOut(i, used) {
+				odd = i
+			}
+		}
+		if odd >= 0 {
+			s.Captures[odd].set(StandingSetAside, fmt.Sprintf("it disagrees with the %d other captures of this step, which agree", len(used)-1))
+		}
+	}
+}
+
+// walkerOddOneOut reports whether capture i disagrees with all others of used and
+// these agree among themselves. With three or more captures at most one can.
+func (s *State) walkerOddOneOut(i int, used []int) bool {
+	agree := func(a, b *CaptureRecord) bool {
+		return max(a.At20-b.At20, b.At20-a.At20) <= s.Setup.Agreement.Limit(a.Fact.U, b.Fact.U)
+	}
+	for k, a := range used {
+		for _, b := range used[:k] {
+			if agree(&s.Captures[a], &s.Captures[b]) == (a == i || b == i) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 
 // walkerPooled pools the repeatability over the steps, s² = Σ Σ (x − x̄)² / Σ (n − 1).
 // Captures of one step that play different roles are not repeats of one another,

@@ -81,11 +81,14 @@ func (s *State) expansion(material string) (float64, bool) {
 // reading20 returns the reading of a capture in the direction of a growing
 // diameter, corrected to 20 °C:
 //
-//	x₂₀ = s·x + D·(α_scale·(t_scale − 20 °C) − α_ring·(t_ring − 20 °C))
+//	x₂₀ = s·x + (D − D_M)·α_scale·(t_scale − 20 °C) − D·α_ring·(t_ring − 20 °C)
 //
-// D is the certified diameter of a master and the nominal one of a work ring. It is the reading that the same ring would have
-// given with ring and scale at 20 °C; only differences of it mean anything. If a
-// coefficient is not known the reading is not corrected.
+// D is the certified diameter of a master and the nominal one of a work ring, D_M
+// that of the set's master: the scale is used over the distance from the master
+// alone (as in Evaluate). A scale that warms between two captures of one ring moves
+// the reading like any other drift of the bench, which the closing shows and the
+// interpolation takes out. Only differences of x₂₀ mean anything. If a coefficient
+// is not known the reading is not corrected.
 func (s *State) reading20(f CaptureFact, ringID string) Length {
 	x := Length(s.Setup.ReadingSign) * f.Reading
 	ring, ok := s.Ring(ringID)
@@ -96,12 +99,20 @@ func (s *State) reading20(f CaptureFact, ringID string) Length {
 	}
 	tRing := s.TemperatureOf(ringID, f.WallNS).Value - ReferenceTemperature
 	tScale := s.TemperatureOf("", f.WallNS).Value - ReferenceTemperature
-	diameter := ring.Nominal
-	if ring.Certificate != nil {
-		diameter = ring.Certificate.Diameter
+	diameter, from := size20(ring), Length(0)
+	if master, ok := s.Ring(s.Plan.Steps[0].RingID); ok {
+		from = size20(master)
 	}
-	d := float64(diameter) * (alphaScale*tScale.Celsius() - alphaRing*tRing.Celsius())
+	d := float64(diameter-from)*alphaScale*tScale.Celsius() - float64(diameter)*alphaRing*tRing.Celsius()
 	return x + Length(math.Round(d))
+}
+
+// size20 is the best that is known of a ring's diameter before it is measured.
+func size20(r Ring) Length {
+	if r.Certificate != nil {
+		return r.Certificate.Diameter
+	}
+	return r.Nominal
 }
 
 func (s *State) walkerTemperatureReservations(add func(ReservationCode, int, string, string)) {

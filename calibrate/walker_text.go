@@ -191,6 +191,11 @@ func (s *State) walkerReservations() {
 			add(ReserveLateReference, c.Step, c.Fact.ID, fmt.Sprintf("A capture of the %s lies between work captures and serves as a reference in between.", s.walkerTitle(c.Step)))
 		}
 	}
+	for i := range s.Captures {
+		if c := &s.Captures[i]; c.Standing == StandingSetAside {
+			add(ReserveSetAside, c.Step, c.Fact.ID, fmt.Sprintf("A capture of the %s is kept and not used: %s.", s.walkerTitle(c.Step), c.Why))
+		}
+	}
 	if len(streams) > 1 {
 		add(ReserveSeveralStreams, -1, "", fmt.Sprintf("The captures come from %d streams of readings.", len(streams)))
 	}

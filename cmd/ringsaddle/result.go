@@ -13,7 +13,8 @@ import (
 	"ringsaddle/storage"
 )
 
-// bench returns what the evaluation needs to know of the station.
+// bench returns what the evaluation needs to know of the station. The resolution of
+// the readout is left out: the detector's own u covers it.
 func (s stationConfig) bench() calibrate.Station {
 	in, co := s.Instrument, s.Contacts
 	st := calibrate.Station{
@@ -133,10 +134,10 @@ func positionsOf(out calibrate.Outcome, state calibrate.State) []api.PositionRes
 	}
 	var positions []api.PositionResult
 	for _, ring := range out.Rings {
-		register, _ := state.Ring(ring.Ring)
+		register := ringByIdent(state, ring.Ring)
 		for _, p := range ring.Positions {
 			pr := api.PositionResult{
-				RingID: ring.Ring, RingIdent: register.Ident, Step: -1, CaptureIDs: p.Captures,
+				RingID: register.ID, RingIdent: ring.Ring, Step: -1, CaptureIDs: p.Captures,
 				DiameterMM: p.ValueMM, UMM: p.UMM, DoF: p.Dof, CoverageFactor: p.CoverageFactor, ExpandedMM: p.ExpandedMM,
 				DeviationMM: p.ValueMM - register.Nominal.MM(), SpreadMM: p.SpreadMM, Decision: p.Decision,
 				Terms: []api.ResultTerm{}, Reservations: []string{},
@@ -157,6 +158,16 @@ func positionsOf(out calibrate.Outcome, state calibrate.State) []api.PositionRes
 		}
 	}
 	return positions
+}
+
+// ringByIdent finds a ring of the set; a set file names its rings by their idents.
+func ringByIdent(state calibrate.State, ident string) calibrate.Ring {
+	for _, r := range state.Rings {
+		if r.Ident == ident {
+			return r
+		}
+	}
+	return calibrate.Ring{Ident: ident}
 }
 
 // resultOf is a stored result as the pages show it.
