@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"sync"
@@ -500,17 +501,18 @@ func BenchmarkIntake(b *testing.B) {
 	for i := 0; i < len(all); i += 64 {
 		rec.Chunks = append(rec.Chunks, acquire.Chunk{At: int64(i), Bytes: all[i:min(i+64, len(all))]})
 	}
-	start, ends := time.Now(), 0
-	for range 20 {
+	plain := math.Inf(1) // ns to look at every byte, the best of five rounds
+	for range 5 {
+		start, ends := time.Now(), 0
 		for _, c := range all {
 			if c == '\n' {
 				ends++
 			}
 		}
-	}
-	plain := float64(time.Since(start)) / 20
-	if ends != 20*20_000 {
-		b.Fatalf("%d line ends", ends)
+		plain = min(plain, float64(time.Since(start)))
+		if ends != 20_000 {
+			b.Fatalf("%d line ends", ends)
+		}
 	}
 	d := signedMM(b)
 	b.SetBytes(int64(len(all)))

@@ -2,6 +2,7 @@ package acquire
 
 import (
 	"fmt"
+	"slices"
 	"sync"
 )
 
@@ -74,7 +75,18 @@ func (t *Tape) Append(rs []Reading) {
 		return
 	}
 	for i := range rs {
-		rs[i].Seq = t.put(rs[i])
+		rs[i].Seq = t.next + uint64(i)
+	}
+	at := int((t.next - 1) % uint64(len(t.ring)))
+	for rest := rs; len(rest) > 0; at = 0 { // once, or twice around the end of the ring
+		rest = rest[copy(t.ring[at:], rest):]
+	}
+	t.next += uint64(len(rs))
+	for _, r := range slices.Backward(rs) {
+		if !r.IsMark() {
+			t.latest, t.heard = r, true
+			break
+		}
 	}
 	t.wake()
 }
