@@ -134,6 +134,9 @@ func (a *analyser) run(c *contact, how Ending) {
 		return
 	}
 	a.smooth()
+	if a.half > 0 && a.followNoise() {
+		a.smooth()
+	}
 	lo, hi := a.sm[0], a.sm[0]
 	for _, v := range a.sm {
 		lo, hi = math.Min(lo, v), math.Max(hi, v)

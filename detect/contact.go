@@ -19,8 +19,9 @@ const (
 	maxBins = 1 << 15
 	// filterLen is the length of the filter for stray readings; a run of up to
 	// three is outvoted.
-	filterLen = 9
-	filterMid = filterLen / 2
+	filterLen  = 11
+	filterMid  = filterLen / 2
+	filterMask = 15
 	// anchorNS is the time over which the speed of approach is judged, ns.
 	anchorNS = 100_000_000
 	// liftMM is the smallest abrupt displacement that means loss of contact, mm.
@@ -76,9 +77,13 @@ type contact struct {
 	clockJumps      int
 	moved           bool // an approach or a withdrawal came before
 
-	fifo  [filterLen]sample
-	nFifo int
+	fifo  [filterMask + 1]sample
+	nFifo int // readings that have entered
 	stray int // readings left out by the filter
+	// Usual second differences at the distances 1 and 3, as limits, and their
+	// running means times 32, counts.
+	usual, usualFar   int64
+	meanNear, meanFar int64
 
 	// The last reading that was taken for good, and the run of readings that
 	// lie elsewhere since.
@@ -178,60 +183,99 @@ func (c *contact) advance(at int64) int64 {
 // feed puts a reading that lies within reach into the filter; what leaves the
 // filter goes to the bins.
 func (c *contact) feed(s sample) {
-	if c.nFifo < filterLen {
-		c.fifo[c.nFifo] = s
-		c.nFifo++
-		if c.nFifo < filterLen {
-			return
-		}
+	c.fifo[c.nFifo&filterMask] = s
+	c.nFifo++
+	switch {
+	case c.nFifo < filterLen:
+	case c.nFifo == filterLen:
 		// The first half has no full neighbourhood; it is judged by this one.
 		for i := 0; i <= filterMid; i++ {
-			c.judge(i)
+			c.judge(i, 0)
 		}
-		return
+	default:
+		i := c.nFifo - 1 - filterMid
+		x := c.fifo[i&filterMask].x
+		// Most readings are beyond doubt: they lie midway between their neighbours
+		// at two distances. Runs of up to three cannot hide from both.
+		near := 2*x - c.fifo[(i-1)&filterMask].x - c.fifo[(i+1)&filterMask].x
+		far := 2*x - c.fifo[(i-3)&filterMask].x - c.fifo[(i+3)&filterMask].x
+		near, far = max(near, -near), max(far, -far)
+		if near <= c.usual && far <= c.usualFar {
+			c.put(c.fifo[i&filterMask])
+		} else {
+			c.judge(i, c.nFifo-filterLen)
+		}
+		// Limits of three to four times the mean, in thirty-seconds.
+		c.meanNear += min(near, 4*c.usual+c.quantum) - c.meanNear>>5
+		c.meanFar += min(far, 4*c.usualFar+c.quantum) - c.meanFar>>5
+		c.usual = c.meanNear >> 3
+		c.usualFar = c.meanFar >> 3
 	}
-	copy(c.fifo[:], c.fifo[1:])
-	c.fifo[filterLen-1] = s
-	c.judge(filterMid)
 }
 
 // drain empties the filter at the end of a contact.
 func (c *contact) drain() {
-	from := filterMid + 1
+	from := c.nFifo - filterMid
+	start := c.nFifo - filterLen
 	if c.nFifo < filterLen {
-		from = 0
+		from, start = 0, 0
 	}
 	for i := from; i < c.nFifo; i++ {
-		c.judge(i)
+		c.judge(i, start)
 	}
 	c.nFifo = 0
 }
 
-// judge passes sample i of the filter on, unless it stands apart from its
-// neighbours by more than they spread among themselves.
-func (c *contact) judge(i int) {
-	s := c.fifo[i]
-	if c.nFifo >= 5 {
-		var v [filterLen]int64
-		n := c.nFifo
-		// Insertion sort: nearly sorted on a flank.
-		for j := range n {
-			x := c.fifo[j].x
-			k := j
-			for k > 0 && v[k-1] > x {
-				v[k] = v[k-1]
-				k--
-			}
-			v[k] = x
+// judge passes reading i of the filter on, unless it stands apart from the line
+// through its neighbours, from reading start on, by more than they do.
+func (c *contact) judge(i, start int) {
+	s := c.fifo[i&filterMask]
+	n := min(filterLen, c.nFifo-start)
+	if n < filterLen {
+		c.put(s)
+		return
+	}
+	var v [filterMid]int64
+	for j := range filterMid {
+		v[j] = c.fifo[(start+j)&filterMask].x
+	}
+	m1 := median5(v)
+	for j := range filterMid {
+		v[j] = c.fifo[(start+filterMid+1+j)&filterMask].x
+	}
+	m2 := median5(v)
+	// The medians stand for the middles of the two halves, 6 readings apart.
+	line := func(j int) int64 { return m1 + (m2-m1)*int64(j-start-filterMid/2)/(filterMid+1) }
+	var r [filterLen]int64
+	for j := range filterLen {
+		d := c.fifo[(start+j)&filterMask].x - line(start+j)
+		d = max(d, -d)
+		k := j
+		for k > 0 && r[k-1] > d {
+			r[k] = r[k-1]
+			k--
 		}
-		q1, med, q3 := v[n/4], v[n/2], v[n-1-n/4]
-		limit := 3*(q3-q1) + 4*c.quantum
-		if d := s.x - med; d > limit || -d > limit {
-			c.stray++
-			return
-		}
+		r[k] = d
+	}
+	if d := s.x - line(i); max(d, -d) > 7*r[filterLen/2]+3*c.quantum {
+		c.stray++
+		return
 	}
 	c.put(s)
+}
+
+// median5 returns the median of five numbers.
+func median5(v [filterMid]int64) int64 {
+	for i := 1; i < len(v); i++ {
+		x := v[i]
+		k := i
+		for k > 0 && v[k-1] > x {
+			v[k] = v[k-1]
+			k--
+		}
+		v[k] = x
+	}
+	return v[2]
 }
 
 // stepOn compares s with the anchor of at least 0.1 s before.

@@ -9,7 +9,7 @@ import (
 const blockSeconds = 0.5
 
 // measureNoise estimates the standard deviation of the fast noise of one bin, µm,
-// over the whole entry (a.sigma) and in blocks of half a second (a.local), from
+// over the whole entry (a.sigma), from
 // third differences: a motion that is quadratic over four bins drops out.
 // Because movement can only add, a low quantile stands for the noise.
 func (a *analyser) measureNoise() {
@@ -41,30 +41,50 @@ func (a *analyser) measureNoise() {
 	}
 	a.sigma = math.Max(a.sigma, 1e-6)
 
-	// Local noise: root mean square of the differences of a block, where it
-	// stands well above the whole.
 	a.local = a.local[:0]
+	for range n {
+		a.local = append(a.local, a.sigma)
+	}
+}
+
+// followNoise raises the local noise where the readings scatter about the
+// smoothed ones much more than usual: bursts of vibration.
+func (a *analyser) followNoise() bool {
+	n := len(a.z)
+	a.tmp = a.tmp[:0]
+	loud := false
 	for i := 0; i < n; {
 		j := i
-		sum, m := 0.0, 0
+		sum := 0.0
 		for j < n && (a.t[j]-a.t[i] < blockSeconds || j-i < 8) {
-			if j+3 < n && a.t[j+3]-a.t[j] <= 4.5*a.period {
-				v := a.z[j] - 3*a.z[j+1] + 3*a.z[j+2] - a.z[j+3]
-				sum += v * v / 20
-				m++
-			}
+			v := a.z[j] - a.sm[j]
+			sum += v * v
 			j++
 		}
 		s := a.sigma
-		if m >= 6 {
-			if r := math.Sqrt(sum / float64(m)); r > 1.8*a.sigma {
-				s = r
-			}
+		if r := math.Sqrt(sum / float64(j-i)); r > 1.7*a.sigma {
+			s = r
+			loud = true
 		}
 		for ; i < j; i++ {
-			a.local = append(a.local, s)
+			a.tmp = append(a.tmp, s)
 		}
 	}
+	if !loud {
+		return false
+	}
+	// A burst does not keep to the blocks.
+	lo, hi := 0, 0
+	for i := range n {
+		for hi < n-1 && a.t[hi] < a.t[i]+blockSeconds/2 {
+			hi++
+		}
+		for a.t[lo] < a.t[i]-blockSeconds/2 {
+			lo++
+		}
+		a.local[i] = math.Max(a.tmp[i], 0.7*math.Max(a.tmp[lo], a.tmp[hi]))
+	}
+	return true
 }
 
 // medianPeriod returns the usual time between bins, s.
