@@ -137,7 +137,8 @@ func NewOpener(cfg Config, log zerolog.Logger) (*Opener, error) {
 	return &Opener{cfg: cfg, log: log}, nil
 }
 
-// Open finds the port, locks it and opens it. The error is a *PortError.
+// Open finds the port, locks it, opens it and drops what was received before.
+// The error is a *PortError.
 func (o *Opener) Open(ctx context.Context) (acquire.Port, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -164,7 +165,12 @@ func (o *Opener) Open(ctx context.Context) (acquire.Port, error) {
 		return nil, o.explain(path, err)
 	}
 	port := &Port{path: path, serial: p, lock: lock, writeTimeout: o.cfg.WriteTimeout}
-	if err := o.setLines(p); err != nil {
+	// What lies in the buffer came before anybody listened; nobody knows when.
+	err = p.ResetInputBuffer()
+	if err == nil {
+		err = o.setLines(p)
+	}
+	if err != nil {
 		port.Close()
 		return nil, o.explain(path, err)
 	}

@@ -120,6 +120,21 @@ func TestPortReadsAndWrites(t *testing.T) {
 	}
 }
 
+func TestPortDropsWhatCameBefore(t *testing.T) {
+	master, path, _ := openPTY(t)
+	if _, err := master.WriteString("+11.11111\r\n"); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(20 * time.Millisecond) // through the terminal
+	p := open(t, config(path))
+	if err := p.SetReadTimeout(50 * time.Millisecond); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := p.Read(make([]byte, 64)); n != 0 || err != nil {
+		t.Errorf("%d bytes from before the opening, %v", n, err)
+	}
+}
+
 func TestPortErrorsAreOneClearLine(t *testing.T) {
 	_, path, _ := openPTY(t)
 	file := filepath.Join(t.TempDir(), "file")
@@ -343,6 +358,15 @@ func TestSourceFindsTheAdapterAgain(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	connected := func() {
+		t.Helper()
+		for deadline := time.Now().Add(20 * time.Second); !source.Stats().Connected; time.Sleep(time.Millisecond) {
+			if time.Now().After(deadline) {
+				t.Fatalf("not connected: %+v", source.Stats())
+			}
+		}
+	}
+	connected()
 	send("0410\r\n+25.00411\r\n+25.00412\r\n+25.00413\r\n+25.0")
 	got := next(4)
 	if got[0].Flags != acquire.StreamStart|acquire.Gap || got[3].X != 2_500_413 {
@@ -360,9 +384,7 @@ func TestSourceFindsTheAdapterAgain(t *testing.T) {
 	master, path, _ = openPTY(t)
 	tree.usb("ttyUSB3", "1-2", "0403", "6001", "A1") // another socket
 	tree.link("ttyUSB3", path)
-	for !source.Stats().Connected {
-		time.Sleep(time.Millisecond)
-	}
+	connected()
 	send("0416\r\n+25.00417\r\n")
 	got = next(2)
 	if got[0].Flags != acquire.StreamStart|acquire.Gap || got[1].X != 2_500_417 || got[1].Flags&acquire.Gap == 0 {
