@@ -125,20 +125,18 @@ func (f *functional) variance() float64 {
 	return v
 }
 
-// contributions returns the parts with an input, or those of one term.
-func (f *functional) contributions(term string) (inputs []Input, c []float64) {
+// estimate gives the functional its uncertainty.
+func (f *functional) estimate(probability float64) Estimate {
+	var variance float64
+	var inputs []Input
+	var c []float64
 	for _, k := range f.keys() {
-		if in, ok := f.inputs[k]; ok && (term == "" || f.terms[k] == term) {
+		variance += f.parts[k] * f.parts[k]
+		if in, ok := f.inputs[k]; ok && in.Dof > 0 {
 			inputs, c = append(inputs, in), append(c, f.parts[k])
 		}
 	}
-	return inputs, c
-}
-
-// estimate gives the functional its uncertainty.
-func (f *functional) estimate(probability float64) Estimate {
-	u := math.Sqrt(f.variance())
-	inputs, c := f.contributions("")
+	u := math.Sqrt(variance)
 	dof := effectiveDof(u, inputs, c, nil)
 	k := CoverageFactor(probability, dof)
 	return Estimate{ValueMM: f.value, UMM: u, Dof: finite(dof), CoverageFactor: k, ExpandedMM: k * u}
@@ -146,24 +144,35 @@ func (f *functional) estimate(probability float64) Estimate {
 
 // budget returns the terms of the functional.
 func (f *functional) budget() []Term {
-	total := f.variance()
+	type group struct {
+		variance float64
+		inputs   []Input
+		c        []float64
+	}
+	groups := map[string]*group{}
+	for _, id := range TermIDs() {
+		groups[id] = &group{}
+	}
+	var total float64
+	for _, k := range f.keys() {
+		g := groups[f.terms[k]]
+		v := f.parts[k] * f.parts[k]
+		g.variance += v
+		total += v
+		if in, ok := f.inputs[k]; ok {
+			g.inputs, g.c = append(g.inputs, in), append(g.c, f.parts[k])
+		}
+	}
 	var out []Term
 	for _, id := range TermIDs() {
-		t := Term{ID: id, Value: f.values[id], Sensitivity: 1, Inputs: []TermInput{}}
+		g := groups[id]
+		t := Term{ID: id, Value: f.values[id], U: math.Sqrt(g.variance), Sensitivity: 1, Inputs: []TermInput{}}
 		t.Symbol, t.Name = termName(id)
-		var variance float64
-		for _, k := range f.keys() {
-			if f.terms[k] == id {
-				variance += f.parts[k] * f.parts[k]
-			}
-		}
-		t.U = math.Sqrt(variance)
 		t.Contribution = t.U
-		inputs, c := f.contributions(id)
-		t.Dof = finite(effectiveDof(t.U, inputs, c, nil))
-		t.describe(inputs)
+		t.Dof = finite(effectiveDof(t.U, g.inputs, g.c, nil))
+		t.describe(g.inputs)
 		if total > 0 {
-			t.Share = variance / total
+			t.Share = g.variance / total
 		}
 		out = append(out, t)
 	}
