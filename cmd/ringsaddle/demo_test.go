@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"ringsaddle/acquire"
+	"ringsaddle/calibrate"
 	"ringsaddle/detect"
 	"ringsaddle/storage"
 )
@@ -22,6 +23,7 @@ import (
 // device, as the README's first command does. The scenario is cut short: one
 // position, single entries.
 func TestDemoBinary(t *testing.T) {
+	t.Parallel()
 	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, realBinary(t), "demo", "--exit", "--seed", "3", "--scenario", "testdata/short.toml", "--folder", t.TempDir())
@@ -66,6 +68,7 @@ func TestDemoVerdict(t *testing.T) {
 // fresh detector, gives that capture again, bit for bit, and the journal and the
 // traces are what was recorded.
 func TestSetIsCapturedAndCanBeReproduced(t *testing.T) {
+	t.Parallel()
 	rig := newRig(t, shortScenario(t, 1, 1), 5)
 	_, address, stop := rig.inProcess()
 	rig.begin(address)
@@ -77,6 +80,19 @@ func TestSetIsCapturedAndCanBeReproduced(t *testing.T) {
 		t.Errorf("the set is %q, closed %v", report.result.Status, report.set.Closed)
 	}
 	stop()
+
+	// "evaluate SET" is the same engine on the same set.
+	set, err := readSet(t.Context(), rig.cfg.Storage.Path, rig.tech.setID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := calibrate.Evaluate(set, calibrate.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := out.Rings[0].Positions[0].ValueMM, report.result.Positions[0].DiameterMM; got != want {
+		t.Errorf("evaluated again the diameter is %v mm, the daemon found %v mm", got, want)
+	}
 
 	store := openStore(t, rig.cfg.Storage.Path)
 	if err := store.VerifyJournal(t.Context()); err != nil {

@@ -9,11 +9,13 @@ import (
 	"os"
 	"runtime"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 
 	"ringsaddle/calibrate"
+	"ringsaddle/storage"
 )
 
 const evaluateLong = `Evaluate works out the diameters of a set at 20 °C with their uncertainty budget
@@ -35,8 +37,14 @@ makes no sense.`
 // setLoader finds a set of the database by its id.
 type setLoader func(ctx context.Context, id string) (calibrate.SetFile, error)
 
-// newEvaluateCommand evaluates files only.
-func newEvaluateCommand() *cobra.Command { return newEvaluateCommandFrom(nil) }
+func newEvaluateCommand() *cobra.Command {
+	var database string
+	cmd := newEvaluateCommandFrom(func(ctx context.Context, id string) (calibrate.SetFile, error) {
+		return readSet(ctx, database, id)
+	})
+	cmd.Flags().StringVar(&database, "database", "ringsaddle.db", "the daemon's database, for a set given by its id")
+	return cmd
+}
 
 // newEvaluateCommandFrom evaluates files, and sets of the database through load.
 func newEvaluateCommandFrom(load setLoader) *cobra.Command {
@@ -56,12 +64,9 @@ func newEvaluateCommandFrom(load setLoader) *cobra.Command {
 			}
 			var set calibrate.SetFile
 			var err error
-			switch {
-			case file != "":
+			if file != "" {
 				set, err = readSetFile(cmd.InOrStdin(), file)
-			case load == nil:
-				err = errors.New("no database is open here: give --file SET.json")
-			default:
+			} else {
 				set, err = load(cmd.Context(), args[0])
 			}
 			if err != nil {
@@ -88,6 +93,39 @@ func newEvaluateCommandFrom(load setLoader) *cobra.Command {
 	f.StringVar(&format, "format", "table", "table or json")
 	f.IntVar(&trials, "max-trials", calibrate.DefaultMaxTrials, "bound on Monte Carlo trials for each result")
 	return cmd
+}
+
+// readSet makes the offline form of a set of the database, as it stands now, with
+// the settings of its station as they were recorded last.
+func readSet(ctx context.Context, database, id string) (calibrate.SetFile, error) {
+	store, err := storage.Open(ctx, storage.Config{Path: database, ReadOnly: true}, time.Now, newID)
+	if err != nil {
+		return calibrate.SetFile{}, err
+	}
+	defer func() { _ = store.Close(ctx) }()
+	record, err := store.Set(ctx, id)
+	if err != nil {
+		return calibrate.SetFile{}, err
+	}
+	events, err := store.Events(ctx, id)
+	if err != nil {
+		return calibrate.SetFile{}, err
+	}
+	state, err := calibrate.Fold(id, events)
+	if err != nil {
+		return calibrate.SetFile{}, err
+	}
+	settings, err := store.Station(ctx, record.Station)
+	if err != nil {
+		return calibrate.SetFile{}, err
+	}
+	var station struct {
+		Bench calibrate.Station `json:"bench"`
+	}
+	if err := json.Unmarshal(settings.Settings, &station); err != nil {
+		return calibrate.SetFile{}, fmt.Errorf("settings of station %s: %w", record.Station, err)
+	}
+	return calibrate.SetFileOf(state, station.Bench, nil)
 }
 
 func readSetFile(stdin io.Reader, name string) (calibrate.SetFile, error) {

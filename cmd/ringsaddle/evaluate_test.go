@@ -169,6 +169,9 @@ func TestEvaluateRefused(t *testing.T) {
 		t.Fatal(err)
 	}
 	noK := strings.Replace(string(data), `,"coverage_factor":2`, "", 1)
+	empty := func(_ context.Context, id string) (calibrate.SetFile, error) {
+		return calibrate.SetFile{}, fmt.Errorf("no set %q", id)
+	}
 	two := strings.Replace(noK, `"range_mm":[0,150]`, `"range_mm":[0,31]`, 1)
 	for _, c := range []struct {
 		name, stdin string
@@ -182,11 +185,11 @@ func TestEvaluateRefused(t *testing.T) {
 		{"no such file", "", []string{"--file", "nowhere.json"}, []string{"nowhere.json"}},
 		{"nothing to do", "", nil, []string{"either the id of a set or --file"}},
 		{"both", "", []string{"x", "--file", "y"}, []string{"either the id of a set or --file"}},
-		{"no database", "", []string{"x"}, []string{"no database is open here"}},
+		{"unknown set", "", []string{"x"}, []string{`no set "x"`}},
 		{"unknown method", string(data), []string{"--file", "-", "--method", "guess"}, []string{"method: guess; permitted: gum, mc, both"}},
 		{"unknown format", string(data), []string{"--file", "-", "--format", "xml"}, []string{`--format "xml"`, "table, json"}},
 	} {
-		_, err := runEvaluate(t, nil, c.stdin, c.args...)
+		_, err := runEvaluate(t, empty, c.stdin, c.args...)
 		var exit *exitError
 		if !errors.As(err, &exit) || exit.code != 2 {
 			t.Errorf("%s: %v, want exit status 2", c.name, err)
