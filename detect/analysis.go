@@ -9,6 +9,8 @@ const (
 	maxPivots = 512
 	// minRestSeconds is the shortest rest that may lie between two adjustments, s.
 	minRestSeconds = 0.35
+	// liveSeconds is how finely a provisional look resolves time, s.
+	liveSeconds = 0.04
 	// umPerMM is micrometres per millimetre.
 	umPerMM = 1000
 )
@@ -71,10 +73,17 @@ func grow(s []float64, n int) []float64 {
 	return s[:n]
 }
 
-// load takes the bins over.
-func (a *analyser) load(c *contact) {
-	bins := c.bins[min(c.settledBin, len(c.bins)):]
-	n := len(bins)
+// load takes the bins over; groups of bins as long as liveSeconds if the look is
+// only provisional.
+func (a *analyser) load(c *contact, live bool) {
+	off := min(c.settledBin, len(c.bins))
+	bins := c.bins[off:]
+	group := 1
+	if n := len(bins); live && n > 1 {
+		span := float64(bins[n-1].sumT)/float64(bins[n-1].n) - float64(bins[0].sumT)/float64(bins[0].n)
+		group = max(1, int(liveSeconds*1e9*float64(n)/math.Max(span, 1)))
+	}
+	n := (len(bins) + group - 1) / group
 	a.t, a.z, a.sm, a.ss = grow(a.t, n), grow(a.z, n), grow(a.sm, n), grow(a.ss, n)
 	a.local = grow(a.local, n)[:0]
 	if cap(a.bin) < n {
@@ -88,15 +97,23 @@ func (a *analyser) load(c *contact) {
 	if a.hasY {
 		a.y = grow(a.y, n)
 	}
-	off := c.settledBin
-	for i := range bins {
-		b := &bins[i]
-		m := float64(b.n)
-		a.t[i] = float64(b.sumT) / m * 1e-9
-		a.z[i] = float64(b.sumX) / m * a.um
-		a.bin[i] = int32(i + off)
+	for i := range n {
+		var sum bin
+		last := min(len(bins), (i+1)*group)
+		for k := i * group; k < last; k++ {
+			b := &bins[k]
+			sum.sumX += b.sumX
+			sum.sumY += b.sumY
+			sum.sumT += b.sumT
+			sum.n += b.n
+			sum.nY += b.nY
+		}
+		m := float64(sum.n)
+		a.t[i] = float64(sum.sumT) / m * 1e-9
+		a.z[i] = float64(sum.sumX) / m * a.um
+		a.bin[i] = int32(off + last - 1)
 		if a.hasY {
-			a.y[i] = float64(b.sumY) / float64(b.nY) * a.p.StepMM * umPerMM
+			a.y[i] = float64(sum.sumY) / float64(sum.nY) * a.p.StepMM * umPerMM
 		}
 	}
 }
@@ -117,10 +134,10 @@ func (a *analyser) cut(n int) {
 }
 
 // run weighs the readings of c so far.
-func (a *analyser) run(c *contact, how Ending) {
+func (a *analyser) run(c *contact, how Ending, live bool) {
 	a.played, a.overfull, a.preset, a.stale = false, false, false, 0
 	a.dec, a.est = decision{}, estimate{}
-	a.load(c)
+	a.load(c, live)
 	if len(a.z) < 8 {
 		return
 	}

@@ -76,6 +76,7 @@ type contact struct {
 	still           int
 	clockJumps      int
 	moved           bool // an approach or a withdrawal came before
+	preset          bool // it began with a step from the contact before
 
 	fifo  [filterMask + 1]sample
 	nFifo int // readings that have entered

@@ -24,11 +24,6 @@ type Detector struct {
 	leftX    int64 // absolute position at the end of the last capture
 	leftNS   int64 // how long the reading has been away from it
 	watching bool
-
-	// What came before the contact in progress.
-	prevX       int64 // absolute position of the last contact
-	prevWas     bool
-	steppedFrom bool
 }
 
 // New returns a Detector for p.
@@ -102,7 +97,7 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 		c.reset(r, true)
 		return d.events
 	}
-	if len(c.bins) != before && c.settled {
+	if c.settled && len(c.bins) != before {
 		d.follow(r)
 	}
 	return d.events
@@ -123,7 +118,6 @@ func (d *Detector) mark(r acquire.Reading) bool {
 			d.active = false
 		}
 		d.watching = false
-		d.prevWas = false
 		return false
 	case r.Flags&acquire.Silence != 0:
 		return false
@@ -164,9 +158,12 @@ func (d *Detector) elsewhere(r acquire.Reading, x int64) {
 	if c.outs <= d.p.StrayReadings || c.t-c.goodT < d.lossNS {
 		return
 	}
-	d.finish(r.Seq, EndLost)
+	// A reading that went away in one step out of a rest and stands still may
+	// have been preset; whether it was shows when the hand plays on.
+	stepped := d.finish(r.Seq, EndLost) && c.outs == c.outSame && !c.fast && d.an.endRest
 	if r.IsPosition() {
 		c.reset(r, true)
+		c.preset = stepped
 	} else {
 		d.active = false
 	}
@@ -209,12 +206,12 @@ func (d *Detector) watch(r acquire.Reading, dt int64) {
 }
 
 // finish ends the contact in progress; it becomes a capture if anything was
-// played in it.
-func (d *Detector) finish(lastSeq uint64, how Ending) {
+// played in it, and true is returned.
+func (d *Detector) finish(lastSeq uint64, how Ending) bool {
 	c := &d.c
 	d.live.reset()
 	if !c.settled {
-		return
+		return false
 	}
 	c.drain()
 	if c.fast && c.anchorBin < len(c.bins) {
@@ -223,16 +220,12 @@ func (d *Detector) finish(lastSeq uint64, how Ending) {
 	if c.burst >= burstAway && c.burstBin < len(c.bins) {
 		c.bins = c.bins[:c.burstBin]
 	}
-	if how == EndLost && c.outs == c.outSame {
-		// The reading went away in one step and stands still.
-		d.prevWas = true
-	}
-	d.an.run(c, how)
+	d.an.run(c, how, false)
 	if debugAnalysis != nil {
 		debugAnalysis(c, &d.an)
 	}
 	if !d.an.played {
-		return
+		return false
 	}
 	capt := d.an.capture(c, how)
 	capt.FirstSeq, capt.LastSeq = c.firstSeq, lastSeq
@@ -241,6 +234,9 @@ func (d *Detector) finish(lastSeq uint64, how Ending) {
 	d.watching = how == EndLost
 	d.leftX, d.leftNS = c.origin+c.goodX, 0
 	if d.watching {
-		d.leftNS = c.t - c.goodT
+		if dx := c.outX - c.goodX; dx >= d.away || -dx >= d.away {
+			d.leftNS = c.t - c.goodT
+		}
 	}
+	return true
 }

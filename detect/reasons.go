@@ -6,6 +6,8 @@ const (
 	ReasonNotCrossed ReasonCode = "not_crossed"
 	// ReasonSeenOnce: the extremum was passed once and not found again.
 	ReasonSeenOnce ReasonCode = "seen_once"
+	// ReasonFewPasses: the passes agree, but that may be chance.
+	ReasonFewPasses ReasonCode = "too_few_passes"
 	// ReasonPassesDisagree: the passes do not repeat at one value.
 	ReasonPassesDisagree ReasonCode = "passes_disagree"
 	// ReasonEndStop: the reversals repeat, but rest or turn sharply as at a stop.
@@ -20,7 +22,7 @@ const (
 	ReasonReadingsLost ReasonCode = "readings_lost"
 	// ReasonPreset: the reading stepped while nothing moved.
 	ReasonPreset ReasonCode = "preset_pressed"
-	// ReasonTiltUnseen: the extremum is too flat to see; its effect is bounded.
+	// ReasonTooFlat: the extremum is too flat to see; its effect is bounded.
 	ReasonTooFlat ReasonCode = "too_flat_to_see"
 	// ReasonChainDisagrees: the estimates of the chain of phases disagree.
 	ReasonChainDisagrees ReasonCode = "chain_disagrees"
@@ -48,6 +50,7 @@ func Reasons() []ReasonInfo {
 	return []ReasonInfo{
 		{ReasonNotCrossed, "The reading went one way up to the edge of a sweep and never came back: the turning point was not passed.", "Turn on past the extremum until the reading comes back, then return over it."},
 		{ReasonSeenOnce, "A turning point was passed once only, and nothing tells it from a reversal of the hand.", "Go over it once more from the other side, or come back and rest on it."},
+		{ReasonFewPasses, "The passes over the extremum agree, but the hand moved so little around it that it may be chance.", "Sweep wider over the extremum and back, once more from each side."},
 		{ReasonPassesDisagree, "The passes over the extremum do not repeat at one value.", "Check for dust, a burr or a loose part, then sweep again slowly from both sides."},
 		{ReasonEndStop, "The reversals repeat at one value but look like an end stop or a resting hand, not like a turning point.", "Check that the slide is clear of its end stop and sweep on until the reading comes back by itself."},
 		{ReasonNotPlayed, "One adjustment was not played during this contact.", "Play the adjustment that is named over its extremum twice."},
