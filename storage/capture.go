@@ -148,6 +148,7 @@ func (r *CaptureRecord) check(events int) error {
 	finite("u", c.U)
 	finite("residual", c.Residual[:]...)
 	finite("residual u", c.ResidualU[:]...)
+	finite("probability", c.Probability[:]...)
 	for i, p := range c.Points {
 		finite(fmt.Sprintf("turning point %d (%s) value", i, p.Adjustment), p.Value)
 		finite(fmt.Sprintf("turning point %d (%s) u", i, p.Adjustment), p.U)
@@ -238,12 +239,12 @@ func (t *tx) putCapture(r *CaptureRecord, params []byte) error {
 		return err
 	}
 	_, err = t.exec(`INSERT INTO capture(`+captureColumns+`)
-		VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
+		VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
 		r.ID, r.Station, r.StreamID, nullable(r.SetID), r.PlanStep, nullable(r.RecomputedFrom), r.Manual, r.By,
 		int64(c.FirstSeq), int64(c.LastSeq), c.StartAt, c.EndAt, c.At, r.WallNS, r.RecordedWallNS,
 		r.Step.Num, r.Step.Den, c.Origin, string(c.Outcome), string(c.Ending),
 		c.Saddle, c.U, c.Residual[0], c.Residual[1], c.ResidualU[0], c.ResidualU[1], c.Parked[0], c.Parked[1],
-		c.Revision, c.ParamsDigest, int64(r.TraceReadings), int64(r.TraceMissing), trace, digest)
+		c.Probability[0], c.Probability[1], c.Revision, c.ParamsDigest, int64(r.TraceReadings), int64(r.TraceMissing), trace, digest)
 	if err != nil {
 		return err
 	}
@@ -299,7 +300,8 @@ func (r *CaptureRecord) computeDigest() (string, error) {
 		"origin": c.Origin, "outcome": c.Outcome, "ending": c.Ending, "saddle": bits(c.Saddle), "u": bits(c.U),
 		"residual":   []string{bits(c.Residual[0]), bits(c.Residual[1])},
 		"residual_u": []string{bits(c.ResidualU[0]), bits(c.ResidualU[1])}, "parked": c.Parked,
-		"revision": c.Revision, "params_digest": c.ParamsDigest, "points": points, "reasons": reasons,
+		"probability": []string{bits(c.Probability[0]), bits(c.Probability[1])},
+		"revision":    c.Revision, "params_digest": c.ParamsDigest, "points": points, "reasons": reasons,
 		"trace_readings": r.TraceReadings, "trace_missing": r.TraceMissing, "trace_digest": r.TraceDigest,
 	})
 	return hexOf(sum(text)), err
@@ -308,7 +310,7 @@ func (r *CaptureRecord) computeDigest() (string, error) {
 const captureColumns = `id, station, stream_id, set_id, plan_step, recomputed_from, manual, by_whom,
 	first_seq, last_seq, start_at_ns, end_at_ns, at_ns, wall_ns, recorded_wall_ns,
 	step_num_pm, step_den, origin, outcome, ending,
-	saddle, u, residual_0, residual_1, residual_u_0, residual_u_1, parked_0, parked_1,
+	saddle, u, residual_0, residual_1, residual_u_0, residual_u_1, parked_0, parked_1, probability_0, probability_1,
 	detector_revision, params_digest, trace_readings, trace_missing, trace_digest, digest`
 
 func scanCapture(rows *sql.Rows) (CaptureRecord, error) {
@@ -321,7 +323,7 @@ func scanCapture(rows *sql.Rows) (CaptureRecord, error) {
 		&first, &last, &c.StartAt, &c.EndAt, &c.At, &r.WallNS, &r.RecordedWallNS,
 		&r.Step.Num, &r.Step.Den, &c.Origin, &c.Outcome, &c.Ending,
 		&c.Saddle, &c.U, &c.Residual[0], &c.Residual[1], &c.ResidualU[0], &c.ResidualU[1], &c.Parked[0], &c.Parked[1],
-		&c.Revision, &c.ParamsDigest, &readings, &missing, &trace, &digest)
+		&c.Probability[0], &c.Probability[1], &c.Revision, &c.ParamsDigest, &readings, &missing, &trace, &digest)
 	r.SetID, r.RecomputedFrom = set.String, from.String
 	c.FirstSeq, c.LastSeq = uint64(first), uint64(last)
 	r.TraceReadings, r.TraceMissing = uint64(readings), uint64(missing)

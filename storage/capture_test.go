@@ -80,6 +80,7 @@ func TestAnyCaptureComesBack(t *testing.T) {
 		c.Saddle, c.U = finite.Draw(rt, "saddle"), finite.Draw(rt, "u")
 		for i := range 2 {
 			c.Residual[i], c.ResidualU[i] = finite.Draw(rt, "residual"), finite.Draw(rt, "residual u")
+			c.Probability[i] = finite.Draw(rt, "probability")
 			c.Parked[i] = rapid.Bool().Draw(rt, "parked")
 		}
 		c.Points = c.Points[:rapid.IntRange(0, 2).Draw(rt, "points")]

@@ -202,7 +202,8 @@ func (b *bench) capture(first, last uint64) CaptureRecord {
 			},
 			Reasons:  []detect.Reason{{Code: "a", Text: "µ < 1 & \"quoted\" \u2028"}, {Code: "b", Text: ""}},
 			Residual: [2]float64{math.Copysign(0, -1), 2}, ResidualU: [2]float64{0, math.SmallestNonzeroFloat64},
-			Parked: [2]bool{true, false}, Revision: "detect/1", ParamsDigest: "abc",
+			Probability: [2]float64{0.75, 1},
+			Parked:      [2]bool{true, false}, Revision: "detect/1", ParamsDigest: "abc",
 		},
 	}
 }

@@ -147,6 +147,8 @@ CREATE TABLE capture (
     residual_u_1      ANY NOT NULL CHECK (typeof(residual_u_1) = 'real'),
     parked_0          INTEGER NOT NULL CHECK (parked_0 IN (0, 1)),
     parked_1          INTEGER NOT NULL CHECK (parked_1 IN (0, 1)),
+    probability_0     ANY NOT NULL CHECK (typeof(probability_0) = 'real'),
+    probability_1     ANY NOT NULL CHECK (typeof(probability_1) = 'real'),
     detector_revision TEXT NOT NULL,
     params_digest     TEXT NOT NULL,
     trace_readings    INTEGER NOT NULL CHECK (trace_readings >= 0),
