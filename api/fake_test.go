@@ -278,7 +278,9 @@ func (f *fake) StartSet(_ context.Context, o SetOrder) (string, error) {
 	f.sets[id] = &fakeSet{station: o.Station, state: calibrate.NewState(id)}
 	f.order = append(f.order, id)
 	f.stations[i].SetID = id
-	if err := f.append(id, calibrate.Event{Kind: calibrate.SetStarted, By: o.Technician, Reason: o.OverdueReason, Plan: &plan, Rings: rings}); err != nil {
+	if err := f.append(id, calibrate.Event{Kind: calibrate.SetStarted, By: o.Technician, Reason: o.OverdueReason, Plan: &plan, Rings: rings, Setup: &calibrate.Setup{
+		StationID: o.Station, ReadingSign: 1, ScaleMaterial: "steel", Expansions: []calibrate.Expansion{{Material: "steel", PerKelvinPPB: 11_500}},
+	}}); err != nil {
 		return "", err
 	}
 	if len(o.Temperatures) > 0 {

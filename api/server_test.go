@@ -171,8 +171,12 @@ func TestSetFromStartToResult(t *testing.T) {
 		t.Errorf("turning points %+v", first.TurningPoints)
 	}
 	b.capture(t, 2001.31, nil)
-	if s := get().Steps[1]; s.Diameter20MM == nil || *s.Diameter20MM != 32.00117 {
-		t.Errorf("diameter by the opening %v, want 30.00042 + 2.00125 − 0.0005", s.Diameter20MM)
+	// Worked by hand, all of steel with 11.5e-6/K: the master at 20.1 °C and the scale
+	// at 20.05 °C take 30·11.5e-6·0.05 = 0.00001725 mm off the opening reading, the
+	// scale alone adds 32·11.5e-6·0.05 = 0.0000184 mm to that of the work ring:
+	// 30.00042 + (2.00125 + 0.0000184) − (0.0005 − 0.00001725) = 32.00120565.
+	if s := get().Steps[1]; s.Diameter20MM == nil || *s.Diameter20MM != 32.00120565 {
+		t.Errorf("diameter by the opening %v, want 32.00120565", *s.Diameter20MM)
 	}
 	b.problem(409, "POST", "/api/v1/sets/set-1/close", `{"by":"A. Example"}`)
 	b.problem(404, "GET", "/api/v1/sets/set-1/result", nil)

@@ -29,20 +29,22 @@ const app = {
   showSet(set) {
     if (this.set && set && set.id === this.set.id && set.seq < this.set.seq) return;
     if (set && set.ended && set.id === this.left) return;
-    const ended = set?.ended && this.result?.set_id !== set.id;
+    const justEnded = set?.ended && set.status !== 'aborted' && !(this.set?.id === set.id && this.set.ended);
     this.set = set;
-    if (!set || this.result?.set_id !== set.id) this.result = null;
+    if (this.result?.set_id !== set?.id) this.result = null;
     render();
-    if (ended || set?.waits === 'close') this.loadResult(set.id);
+    if (justEnded) this.loadResult(set.id, 10);
   },
 
-  async loadResult(id) {
+  /** Fetches the result, which may take a moment to be worked out. */
+  async loadResult(id, tries) {
+    if (this.set?.id !== id) return;
     try {
       this.result = await get(`/sets/${id}/result`);
+      render();
     } catch {
-      this.result = null; // a set without a result, or not yet
+      if (tries > 0) setTimeout(() => this.loadResult(id, tries - 1), 1000);
     }
-    render();
   },
 
   leaveSet() {
@@ -141,7 +143,7 @@ function choose(stations, name) {
   remember.set('station', name);
   const st = stations.find((s) => s.name === name);
   show(byId('demo'), Boolean(st?.simulated));
-  setText(byId('demo'), st?.speed > 1 ? `Simulated bench, clock × ${st.speed}` : 'Simulated bench');
+  setText(byId('demo'), st?.speed > 1 ? `Simulated, clock × ${st.speed}` : 'Simulated');
   render();
   stop = follow(name, -1, {
     link: showLink,

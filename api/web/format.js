@@ -23,12 +23,10 @@ export function uncertainty(v) {
   return um.toFixed(decimals) + '\u00a0µm';
 }
 
-export const place = (heightMM, directionDeg) => `height ${plain(heightMM)}\u00a0mm, direction ${plain(directionDeg)}°`;
+export const freedom = (n) => (n === 1 ? '1 degree of freedom' : `${n} degrees of freedom`);
 
 /** A number without needless zeros. */
 export const plain = (v) => minus(String(Math.round(v * 1e6) / 1e6));
-
-export const kind = { master: 'master', work: 'work' };
 
 export const roles = { opening: 'Opening', work: 'Work', reference: 'Reference', closing: 'Closing' };
 
@@ -40,7 +38,7 @@ export const outcome = (o) => outcomes[o] ?? o.replaceAll('_', ' ');
 
 const standings = {
   used: 'counts', pending_withdrawal: 'waits for the withdrawal', in_question: 'in question', rejected: 'rejected',
-  superseded: 'superseded', refused: 'no diameter', ambiguous: 'ambiguous', unconfirmed: 'ring not confirmed',
+  superseded: 'superseded', refused: 'no diameter', ambiguous: 'ambiguous', unconfirmed: 'ring not confirmed', set_aside: 'set aside',
   outside_flow: 'outside the flow', void: 'reference void', unbracketed: 'not bracketed', earlier_attempt: 'earlier attempt',
 };
 export const standing = (s) => standings[s] ?? s.replaceAll('_', ' ');

@@ -3,7 +3,7 @@
 import { h, byId, setText, show, field } from './dom.js';
 import { post } from './client.js';
 import { ask, askReason } from './dialog.js';
-import { mm, micro, signedMicro, uncertainty, plain, roles, outcome, standing, status, clock } from './format.js';
+import { mm, micro, signedMicro, uncertainty, freedom, plain, roles, outcome, standing, status, clock } from './format.js';
 
 const rejectReasons = ['Ring not clean', 'Ring moved', 'Wrong position', 'Bench was knocked'];
 
@@ -41,7 +41,7 @@ function figures(set) {
   } else {
     add('Closing limit', micro(set.closing_limit_mm));
   }
-  add('Repeatability of one entry', set.repeatability ? `${uncertainty(set.repeatability.s_mm)}, ${set.repeatability.dof} degrees of freedom` : 'not known yet');
+  add('Repeatability of one entry', set.repeatability ? `${uncertainty(set.repeatability.s_mm)}, ${freedom(set.repeatability.dof)}` : 'not known yet');
   return out;
 }
 
@@ -65,13 +65,18 @@ function actions(app) {
     set.step < set.steps.length ? { step: set.step } : { step: set.steps.length - 1 }, { reasons: ['Not sure of the seat', 'Spread too large'] }));
   const last = [...set.captures].reverse().find((c) => c.standing === 'used' || c.standing === 'pending_withdrawal');
   if (last) button('Reject last', () => reject(app, last));
-  button('Temperatures', () => temperatures(app));
-  button('Take by hand', () => askReason({
+  const rare = [];
+  const more = (label, onclick, cls = 'plain') => rare.push(h('button', { type: 'button', class: cls, onclick }, label));
+  more('Temperatures', () => temperatures(app));
+  more('Take by hand', () => askReason({
     title: 'Take the reading as it is now', confirm: 'Take it', by,
     text: 'For a reading that you judge to be the turning point yourself. It is marked as taken by hand for ever.',
     reasons: ['Not captured by itself'], send: (body) => act(app, base + '/manual-capture', body),
   }));
-  button('Abort', reason('Abort the set', 'The set ends without a result. What was recorded stays.', 'Abort for good', base + '/abort', {}, { danger: true, reasons: ['Wrong ring', 'Bench out of order'] }), 'danger');
+  more('Abort', reason('Abort the set', 'The set ends without a result. What was recorded stays.', 'Abort for good', base + '/abort', {}, { danger: true, reasons: ['Wrong ring', 'Bench out of order'] }), 'danger');
+  const box = h('details', { class: 'more' }, h('summary', {}, 'More'), h('div', { class: 'row' }, rare));
+  box.open = byId('actions').querySelector('details')?.open ?? false;
+  out.push(box);
   return out;
 }
 
@@ -122,13 +127,11 @@ function renderSteps(app) {
       h('summary', {},
         h('span', { class: 'mark', 'aria-hidden': 'true' }, marks[state]),
         h('span', { class: 'sr' }, words),
-        h('span', { class: 'what' },
-          h('strong', {}, `${roles[s.role] ?? s.role} ${s.ident}`),
-          h('span', { class: 'quiet' }, s.role === 'work' ? `${plain(s.height_mm)} mm, ${plain(s.direction_deg)}°` : `${plain(s.height_mm)} mm, ${plain(s.direction_deg)}°`)),
-        h('span', { class: 'value' },
-          value === null ? '' : h('strong', {}, mm(value)),
-          h('span', { class: 'quiet' }, `${s.got} of ${s.needed}` + (s.spread_mm === undefined ? '' : `, spread ${micro(s.spread_mm)}`)))),
-      s.disagreement_mm === undefined ? null : h('p', { class: 'note' }, `Entries differ by ${micro(s.disagreement_mm)}; ${micro(s.agreement_limit_mm)} is allowed. One more is asked for, all are kept.`),
+        h('strong', { class: 'what' }, `${roles[s.role] ?? s.role} ${s.ident}`),
+        h('strong', { class: 'value' }, value === null ? '' : mm(value)),
+        h('span', { class: 'where quiet' }, `${plain(s.height_mm)} mm, ${plain(s.direction_deg)}°`),
+        h('span', { class: 'value count quiet' }, `${s.got} of ${s.needed}` + (s.spread_mm === undefined ? '' : `, spread ${micro(s.spread_mm)}`))),
+      s.disagreement_mm === undefined ? null : h('p', { class: 'note' }, `Entries differ by ${micro(s.disagreement_mm)}; ${micro(s.agreement_limit_mm)} is allowed. ${s.done ? 'All are kept and used.' : 'One more is asked for; all are kept.'}`),
       captures.length === 0 ? h('p', { class: 'quiet' }, 'Nothing captured yet.') : h('ul', { class: 'captures' }, captures.map((c) => captureRow(app, c))));
     details.open = opened.has(String(s.index));
     li.append(details);
@@ -151,7 +154,6 @@ function captureRow(app, c) {
       `, ${clock(c.at)}, ${standing(c.standing)}`, c.manual && c.outcome !== 'manual' ? ', taken by hand' : ''),
     points.length ? h('p', { class: 'quiet' }, points.join('; ')) : null,
     c.why && !counts ? h('p', { class: 'quiet' }, c.why) : null,
-    c.rejected_by ? h('p', { class: 'quiet' }, `Rejected by ${c.rejected_by}: ${c.rejected_reason}`) : null,
     c.reasons.map((r) => h('p', { class: 'quiet' }, r.text)),
     h('p', { class: 'row' },
       h('a', { href: c.trace, download: '' }, 'Raw trace (CSV)'),

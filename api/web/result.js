@@ -1,6 +1,6 @@
 // What a set yielded. A measurement record, and it says so.
 import { h, byId, show } from './dom.js';
-import { mm, micro, signedMicro, uncertainty, plain, status, day, clock } from './format.js';
+import { mm, micro, signedMicro, uncertainty, freedom, plain, status, day, clock } from './format.js';
 
 export function renderResult(app) {
   const { set, result } = app;
@@ -38,10 +38,10 @@ export function renderResult(app) {
   box.replaceChildren(
     head,
     h('p', { class: 'verdict', 'data-status': result.status }, h('strong', {}, verdict), `: ${why}.`,
-      result.repeatability ? ` Repeatability of one entry ${uncertainty(result.repeatability.s_mm)} (${result.repeatability.dof} degrees of freedom).` : ''),
+      result.repeatability ? ` Repeatability of one entry ${uncertainty(result.repeatability.s_mm)} (${freedom(result.repeatability.dof)}).` : ''),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Table of diameters' }, h('table', {},
       h('caption', {}, `Diameters at 20 °C, ${day(result.at)} ${clock(result.at)}, revision ${result.revision}. U is the expanded uncertainty with its coverage factor k.`),
-      h('thead', {}, h('tr', {}, ['Ring', 'Height', 'Direction', 'Diameter / mm', 'U', 'k', 'From nominal', 'Decision', 'Raw traces'].map((t) => h('th', { scope: 'col' }, t)))),
+      h('thead', {}, h('tr', {}, ['Ring', 'Height', 'Direction', '#Diameter / mm', '#U', '#k', '#From nominal', 'Decision', 'Raw traces'].map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))),
       h('tbody', {}, rows))),
     h('div', { class: 'caution' }, h('h3', {}, 'Before you use these values'),
       h('ul', {}, h('li', {}, result.caution), notes.map((n) => h('li', {}, n)))));

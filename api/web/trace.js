@@ -105,7 +105,7 @@ export class Trace {
     const end = cols.at(-1).t_s;
     const seconds = Math.max(10, end - cols[0].t_s);
     const view = this.range(cols, end, inContact);
-    const left = 8, right = 18, top = 14, bottom = 14;
+    const left = 84, right = 18, top = 14, bottom = 14;
     const x = (t) => width - right - ((end - t) / seconds) * (width - left - right);
     const y = (v) => height - bottom - ((v - view.low) / (view.high - view.low)) * (height - top - bottom);
 
@@ -121,7 +121,7 @@ export class Trace {
       ctx.moveTo(0, py);
       ctx.lineTo(width, py);
       ctx.stroke();
-      ctx.fillText(mm(v, Math.max(decimals, 3)), left, py - 4);
+      ctx.fillText(mm(v, Math.max(decimals, 3)), 8, py - 4);
     }
 
     // Envelope.
@@ -130,7 +130,7 @@ export class Trace {
     ctx.lineJoin = 'round';
     ctx.save();
     ctx.beginPath();
-    ctx.rect(0, top - 8, width, height - top - bottom + 16);
+    ctx.rect(left, top - 8, width - left, height - top - bottom + 16);
     ctx.clip();
     ctx.beginPath();
     let pen = false;
