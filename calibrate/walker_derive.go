@@ -353,7 +353,6 @@ func (s *State) walkerOddOneOut(i int, used []int) bool {
 	return true
 }
 
-
 // walkerPooled pools the repeatability over the steps, s² = Σ Σ (x − x̄)² / Σ (n − 1).
 // Captures of one step that play different roles are not repeats of one another,
 // nor are references in between that have work between them: they hold the drift.

@@ -12,6 +12,7 @@ import (
 	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
 
+	"ringsaddle/acquire"
 	"ringsaddle/api"
 	"ringsaddle/storage"
 )
@@ -74,10 +75,15 @@ func (d *daemon) openStations(ctx context.Context, clock stationClock) error {
 		if _, err := d.store.UpsertStation(ctx, cfg.Name, settings); err != nil {
 			return err
 		}
+		before, err := d.store.Streams(ctx, cfg.Name, 1)
+		if err != nil {
+			return err
+		}
 		s, err := newStation(cfg, clock, stationDeps{
 			store: d.store, newID: newID, log: d.log,
 			cue:       func(c api.Cue) { d.server.Announce(c) },
 			committed: func() { d.server.Committed() },
+			previous:  newestStream(before),
 		})
 		if err != nil {
 			return fmt.Errorf("station %s: %w", cfg.Name, err)
@@ -88,6 +94,15 @@ func (d *daemon) openStations(ctx context.Context, clock stationClock) error {
 		d.stations = append(d.stations, s)
 	}
 	return nil
+}
+
+// newestStream is the stream before this start, if there was one: a change of unit
+// or decimals across a restart voids the reference as well.
+func newestStream(stored []storage.StoredStream) acquire.Stream {
+	if len(stored) == 0 {
+		return acquire.Stream{}
+	}
+	return stored[0].Stream
 }
 
 // runParts runs everything until ctx ends. The pages stay up until the stations

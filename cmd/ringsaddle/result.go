@@ -128,10 +128,6 @@ func driftPerHour(state calibrate.State) calibrate.Length {
 
 // positionsOf lists the positions of an outcome with their steps in the plan.
 func positionsOf(out calibrate.Outcome, state calibrate.State) []api.PositionResult {
-	terms := map[string][]calibrate.Term{}
-	for _, r := range out.Results {
-		terms[r.Capture] = r.Terms
-	}
 	var positions []api.PositionResult
 	for _, ring := range out.Rings {
 		register := ringByIdent(state, ring.Ring)
@@ -148,11 +144,11 @@ func positionsOf(out calibrate.Outcome, state calibrate.State) []api.PositionRes
 					step := state.Plan.Steps[c.Step]
 					pr.Position = api.Position{Height: step.Height, Direction: step.Direction}
 				}
-				for _, t := range terms[p.Captures[0]] {
-					pr.Terms = append(pr.Terms, api.ResultTerm{
-						ID: t.ID, Value: t.Value, U: t.U, DoF: t.Dof, Sensitivity: t.Sensitivity, ContributionMM: t.Contribution,
-					})
-				}
+			}
+			for _, t := range p.Terms {
+				pr.Terms = append(pr.Terms, api.ResultTerm{
+					ID: t.ID, Value: t.Value, U: t.U, DoF: t.Dof, Sensitivity: t.Sensitivity, ContributionMM: t.Contribution,
+				})
 			}
 			positions = append(positions, pr)
 		}

@@ -39,9 +39,10 @@ type station struct {
 	session  *session
 	cue      func(api.Cue)
 
-	head  *acquire.Head
-	sweep atomic.Pointer[api.Sweep]
-	temps chan acquire.TemperatureSample
+	head     *acquire.Head
+	stopping chan struct{} // closed when the source has ended
+	sweep    atomic.Pointer[api.Sweep]
+	temps    chan acquire.TemperatureSample
 
 	problem problemText
 	stats   stationStats
@@ -72,6 +73,7 @@ type stationDeps struct {
 	log       zerolog.Logger
 	cue       func(api.Cue)
 	committed func()
+	previous  acquire.Stream
 }
 
 func newStation(cfg stationConfig, clock stationClock, deps stationDeps) (*station, error) {
@@ -86,7 +88,7 @@ func newStation(cfg stationConfig, clock stationClock, deps stationDeps) (*stati
 	s := &station{
 		cfg: cfg, clock: clock, log: deps.log.With().Str("station", cfg.Name).Logger(),
 		tape: acquire.NewTape(tapeCapacity), cue: deps.cue,
-		temps: make(chan acquire.TemperatureSample, 16),
+		temps: make(chan acquire.TemperatureSample, 16), stopping: make(chan struct{}),
 		stats: newStationStats(),
 	}
 	bootID, err := acquire.BootID()
@@ -98,7 +100,7 @@ func newStation(cfg stationConfig, clock stationClock, deps stationDeps) (*stati
 		Now: clock.Now, WallNow: clock.Wall, BootID: bootID, NewID: deps.newID,
 		SilenceAfter: cfg.Readout.SilenceAfter.Duration, StaleAfter: cfg.Readout.StaleAfter.Duration,
 		PollRequest: decoder.Request(), PollInterval: cfg.pollInterval(),
-		OnEvent: s.onSourceEvent, OnTemperature: s.onTemperature, Log: deps.log,
+		Previous: deps.previous, OnEvent: s.onSourceEvent, OnTemperature: s.onTemperature, Log: deps.log,
 	})
 	if err != nil {
 		return nil, err
@@ -118,6 +120,7 @@ func (s *station) Run(ctx context.Context) error {
 	drain := context.WithoutCancel(ctx)
 	var g errgroup.Group
 	g.Go(func() error {
+		defer close(s.stopping)
 		defer s.tape.Close()
 		return s.source.Run(ctx)
 	})
@@ -298,7 +301,7 @@ func (d *detectRun) handle(ctx context.Context, events []detect.Event) error {
 		switch e.Kind {
 		case detect.EventCaptured:
 			c := *e.Capture
-			id, err := s.session.Captured(ctx, d.stream, c, d.detector.Params())
+			id, err := d.commit(ctx, c)
 			if errors.Is(err, storage.ErrTraceNotStored) {
 				s.log.Error().Err(err).Msg("a capture without stored readings is not kept")
 				continue
@@ -316,6 +319,35 @@ func (d *detectRun) handle(ctx context.Context, events []detect.Event) error {
 		s.cue(d.cueOf(e))
 	}
 	return nil
+}
+
+// commitLimit bounds one attempt to commit a capture, so that the session can do
+// other things in between while the disk is full.
+const commitLimit = 5 * time.Second
+
+// commit stores a capture. While the disk is full it tries again: the tape keeps the
+// readings meanwhile, and what it cannot keep is counted as lost.
+func (d *detectRun) commit(ctx context.Context, c detect.Capture) (id string, err error) {
+	s := d.station
+	for attempt := 0; ; attempt++ {
+		limited, cancel := context.WithTimeout(ctx, commitLimit)
+		id, err = s.session.Captured(limited, d.stream, c, d.detector.Params())
+		late := limited.Err() != nil
+		cancel()
+		full := storage.IsFull(err) || late && s.recorder.Stats().Failing
+		if err == nil || !full {
+			return id, err
+		}
+		if attempt == 0 {
+			s.log.Error().Err(err).Msg("a capture waits for room on the disk of the database")
+		}
+		s.problem.set("The disk of the database is full: a capture waits to be stored. Free some space.")
+		select {
+		case <-time.After(time.Second):
+		case <-s.stopping:
+			return "", fmt.Errorf("the daemon stops with a capture that could not be stored: %w", err)
+		}
+	}
 }
 
 // delaysOf returns the seconds from each turning point of a capture to now.
