@@ -181,4 +181,6 @@ type Event struct {
 	Rings          []Ring            `json:"rings,omitempty"`
 	Capture        *CaptureFact      `json:"capture,omitempty"`
 	Temperatures   []TemperatureFact `json:"temperatures,omitempty"`
+	// Checks are the points of preparation that the person ticked (SetStarted).
+	Checks []string `json:"checks,omitempty"`
 }

@@ -343,7 +343,7 @@ func (s *session) Start(ctx context.Context, o api.SetOrder, rings ringSource) (
 		ev := s.event(calibrate.SetStarted)
 		ev.By, ev.Reason, ev.Plan, ev.Rings = o.Technician, o.OverdueReason, &plan, involved
 		setup := s.setup(day, involved)
-		ev.Setup = &setup
+		ev.Setup, ev.Checks = &setup, o.Checks
 		id = s.newID()
 		if _, err := calibrate.Apply(calibrate.NewState(id), ev); err != nil {
 			return refusals(err)
