@@ -1,7 +1,6 @@
 package detect
 
 import (
-	"math"
 	"slices"
 
 	"ringsaddle/acquire"
@@ -24,6 +23,9 @@ const (
 	filterMask = 15
 	// anchorNS is the time over which the speed of approach is judged, ns.
 	anchorNS = 100_000_000
+	// settleNS is how long the reading must have been slow before the contact
+	// counts as settled, ns.
+	settleNS = 200_000_000
 	// liftMM is the smallest abrupt displacement that means loss of contact, mm.
 	liftMM = 0.012
 	// holeNS is the longest time without any reading in a contact, ns.
@@ -66,6 +68,18 @@ type sample struct {
 
 // contact is a stretch in which the reading stays within reach.
 type contact struct {
+	begin
+	// The readings that passed the filter.
+	track track
+	bins  []bin
+
+	quantum int64 // resolution, counts
+	lift    int64 // smallest abrupt displacement that means loss of contact, counts
+	lossNS  int64
+}
+
+// begin is the part of a contact that is new with each one.
+type begin struct {
 	origin, originY int64
 	hasOriginY      bool
 	firstSeq        uint64
@@ -96,33 +110,24 @@ type contact struct {
 	outX         int64 // the first of them
 	outAt        int64
 
-	// The anchor of the speed check: the last place that was left slowly.
-	anchorX, anchorT int64
-	anchorBin        int
-	fast             bool // the reading left the anchor fast
-	calm             int  // anchors in a row without speed
-	settledBin       int  // first bin of the settled contact
-	settled          bool
-	announced        bool
+	settledBin int // first bin of the settled contact
+	settled    bool
+	announced  bool
+
+	// The last place that was left slowly, while the reading moves fast.
+	leaving  bool
+	leaveX   int64
+	leaveBin int
 
 	// The watch for abrupt displacements.
-	tickX, tickT int64
-	tickBin      int
-	lastV        float64 // speed before the last tick, counts/ns
-	burst        uint8
-	burstX       int64 // where the displacement began
-	burstT       int64
-	burstBin     int
-	burstV       float64
-	burstFar     int64
-
-	quantum int64 // resolution, counts
-	lift    int64 // smallest abrupt displacement that means loss of contact, counts
-	lossNS  int64
-	speed   float64 // of approach, counts/ns
+	burst    uint8
+	burstX   int64 // where the displacement began
+	burstT   int64
+	burstBin int
+	burstV   float64
+	burstFar int64
 
 	width int64 // of a bin, ns
-	bins  []bin
 }
 
 // reset begins a contact at r. What follows depends on r and later readings
@@ -132,11 +137,9 @@ func (c *contact) reset(r acquire.Reading, moved bool) {
 	if bins == nil {
 		bins = make([]bin, 0, maxBins)
 	}
-	*c = contact{
-		origin: r.X, firstSeq: r.Seq, firstAt: r.At, lastAt: r.At, goodAt: r.At,
-		width: binNS, bins: bins, moved: moved, quantum: c.quantum, speed: c.speed,
-		lift: c.lift, lossNS: c.lossNS,
-	}
+	c.begin = begin{origin: r.X, firstSeq: r.Seq, firstAt: r.At, lastAt: r.At, goodAt: r.At, width: binNS, moved: moved}
+	c.bins = bins
+	c.track.clear()
 	if r.Flags&acquire.HasY != 0 {
 		c.originY, c.hasOriginY = r.Y, true
 	}
@@ -279,48 +282,51 @@ func median5(v [filterMid]int64) int64 {
 	return v[2]
 }
 
-// stepOn compares s with the anchor of at least 0.1 s before.
-func (c *contact) stepOn(s sample, dt int64) {
-	d := s.x - c.anchorX
-	if math.Abs(float64(d)) > c.speed*float64(dt)+float64(2*c.quantum) {
-		c.fast, c.calm = true, 0
-		return
+// watch compares a reading of the settled contact with those 0.1 s, 80 ms and
+// 40 ms before it.
+func (c *contact) watch() {
+	k := &c.track
+	if k.fast && !c.leaving {
+		c.leaving, c.leaveX, c.leaveBin = true, k.lag100().x, int(k.lag100().bins)
+	} else if !k.fast {
+		c.leaving = false
 	}
-	c.fast = false
-	c.anchorX, c.anchorT, c.anchorBin = s.x, s.t, len(c.bins)
-	c.calm++
-	if !c.settled && c.calm >= 2 {
-		c.settled, c.settledBin = true, len(c.bins)
-	}
+	c.watchBurst(k)
 }
 
 // watchBurst looks for a displacement that begins and ends abruptly: no hand
 // turns a knob that way, so the contact has been lost (or found) by less than a
 // jump. One that is taken back at once is only left out.
-func (c *contact) watchBurst(s sample, d int64, v float64) {
+func (c *contact) watchBurst(k *track) {
+	d, v := k.step40()
 	switch c.burst {
 	case burstNone:
-		if 4*max(d, -d) >= c.lift && v > 8*c.lastV {
-			c.burst, c.burstX, c.burstT, c.burstBin, c.burstV = burstRising, c.tickX, c.tickT, c.tickBin, v
+		if 4*max(d, -d) < c.lift {
+			return
+		}
+		if before := k.speed80(); v > 8*before {
+			m := k.lag40()
+			c.burst, c.burstX, c.burstT, c.burstBin, c.burstV = burstRising, m.x, m.t, int(m.bins), v
 		}
 	case burstRising:
-		far := s.x - c.burstX
+		far := k.x - c.burstX
 		switch {
 		case v < 0.3*c.burstV && max(far, -far) >= c.lift:
 			c.burst, c.burstFar = burstAway, far
-		case v < 0.3*c.burstV || c.tickT-c.burstT > max(burstNS, 2*c.period):
+		case v < 0.3*c.burstV || k.t-tickNS-c.burstT > max(burstNS, 2*c.period):
 			c.burst = burstNone
 		default:
 			c.burstV = max(c.burstV, v)
 		}
 	case burstAway:
-		far := s.x - c.burstX
+		far := k.x - c.burstX
 		if 4*max(far, -far) < max(c.burstFar, -c.burstFar) {
 			if c.burstBin < len(c.bins) {
 				c.bins = c.bins[:c.burstBin]
+				c.settledBin = min(c.settledBin, c.burstBin)
 			}
 			c.burst = burstNone
-		} else if s.t-c.burstT > c.lossNS+anchorNS {
+		} else if k.t-c.burstT > c.lossNS+anchorNS {
 			c.burst = burstLost
 		}
 	}
@@ -328,15 +334,9 @@ func (c *contact) watchBurst(s sample, d int64, v float64) {
 
 // put adds a sample to the bins.
 func (c *contact) put(s sample) {
-	if dt := s.t - c.anchorT; dt >= anchorNS {
-		c.stepOn(s, dt)
-	}
-	if dt := s.t - c.tickT; dt >= tickNS && c.settled {
-		d := s.x - c.tickX
-		v := math.Abs(float64(d)) / float64(dt)
-		c.watchBurst(s, d, v)
-		c.lastV = v
-		c.tickX, c.tickT, c.tickBin = s.x, s.t, len(c.bins)
+	c.track.push(s.x, s.t-c.track.t, len(c.bins))
+	if c.settled {
+		c.watch()
 	}
 	if n := len(c.bins); n > 0 {
 		b := &c.bins[n-1]
@@ -375,8 +375,8 @@ func (c *contact) fold() {
 		}
 	}
 	c.bins = slices.Delete(c.bins, half, len(c.bins))
-	c.anchorBin = min(c.anchorBin/2, half)
+	c.leaveBin = min(c.leaveBin/2, half)
+	c.track.fold()
 	c.burstBin = min(c.burstBin/2, half)
-	c.tickBin = min(c.tickBin/2, half)
 	c.settledBin = min(c.settledBin/2, half)
 }

@@ -14,6 +14,7 @@ type Detector struct {
 
 	active bool // c holds readings
 	c      contact
+	track  track
 	an     analyser
 	live   liveView
 
@@ -39,7 +40,9 @@ func New(p Params) (*Detector, error) {
 	d.c.quantum = max(1, int64(p.ResolutionMM/p.StepMM+0.5))
 	d.c.lift = max(4*d.c.quantum, int64(liftMM/p.StepMM))
 	d.c.lossNS = d.lossNS
-	d.c.speed = p.ApproachMMPerS / p.StepMM / 1e9
+	d.track.speed = p.ApproachMMPerS / p.StepMM / 1e9
+	d.track.slack = 2 * d.c.quantum
+	d.c.track.speed, d.c.track.slack = d.track.speed, d.track.slack
 	d.an.init(p)
 	return d, nil
 }
@@ -54,28 +57,43 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 	if r.Flags&^acquire.HasY != 0 && !d.mark(r) {
 		return d.events
 	}
-	c := &d.c
+	c, k := &d.c, &d.track
 	if !d.active {
 		d.active = true
+		k.clear()
 		c.reset(r, false)
 	}
 	dt := c.advance(r.At)
 	if dt > holeNS && dt > 15*c.period {
 		d.finish(r.Seq, EndReadingsLost)
+		k.clear()
 		c.reset(r, false)
 		dt = 0
 	}
 	if d.watching {
 		d.watch(r, dt)
 	}
-	x := r.X - c.origin
-	if dx := x - c.goodX; dx > d.jump || -dx > d.jump {
-		d.elsewhere(r, x)
-		return d.events
+	k.push(r.X, dt, 0)
+	if !c.settled {
+		if k.fast {
+			c.reset(r, true)
+		} else if c.t >= settleNS {
+			c.settled, c.settledBin = true, len(c.bins)
+		}
 	}
-	if dx := x - c.anchorX; c.fast && (dx > d.jump || -dx > d.jump) {
-		d.elsewhere(r, x)
-		return d.events
+	x := r.X - c.origin
+	dx := x - c.goodX
+	if dx > d.jump || -dx > d.jump {
+		if d.elsewhere(r, x) {
+			return d.events
+		}
+		x = 0
+	} else if c.leaving {
+		if dx := x - c.leaveX; (dx > d.jump || -dx > d.jump) && !d.elsewhere(r, x) {
+			x = 0
+		} else if dx > d.jump || -dx > d.jump {
+			return d.events
+		}
 	}
 	c.outs = 0
 	c.goodX, c.goodT, c.goodAt, c.goodSeq = x, c.t, r.At, r.Seq
@@ -88,13 +106,10 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 	}
 	before := len(c.bins)
 	c.feed(s)
-	if c.fast && !c.settled {
-		c.reset(r, true)
-		return d.events
-	}
 	if c.burst == burstLost {
 		d.finish(r.Seq, EndLost)
 		c.reset(r, true)
+		c.feed(sample{at: r.At, seq: r.Seq})
 		return d.events
 	}
 	if c.settled && len(c.bins) != before {
@@ -138,14 +153,17 @@ func (d *Detector) mark(r acquire.Reading) bool {
 	return true
 }
 
-// elsewhere takes a reading that does not belong to the contact.
-func (d *Detector) elsewhere(r acquire.Reading, x int64) {
+// elsewhere takes a reading that does not belong to the contact. It reports
+// true when that is all there is to do with it, and false when a new contact
+// begins with it.
+func (d *Detector) elsewhere(r acquire.Reading, x int64) bool {
 	c := &d.c
 	if !c.settled {
-		if r.IsPosition() {
-			c.reset(r, true)
+		if !r.IsPosition() {
+			return true
 		}
-		return
+		c.reset(r, true)
+		return false
 	}
 	if c.outs == 0 {
 		c.outX = x
@@ -156,17 +174,18 @@ func (d *Detector) elsewhere(r acquire.Reading, x int64) {
 		c.outSame++
 	}
 	if c.outs <= d.p.StrayReadings || c.t-c.goodT < d.lossNS {
-		return
+		return true
 	}
 	// A reading that went away in one step out of a rest and stands still may
 	// have been preset; whether it was shows when the hand plays on.
-	stepped := d.finish(r.Seq, EndLost) && c.outs == c.outSame && !c.fast && d.an.endRest
-	if r.IsPosition() {
-		c.reset(r, true)
-		c.preset = stepped
-	} else {
+	stepped := d.finish(r.Seq, EndLost) && c.outs == c.outSame && !c.leaving && d.an.endRest
+	if !r.IsPosition() {
 		d.active = false
+		return true
 	}
+	c.reset(r, true)
+	c.preset = stepped
+	return false
 }
 
 // Flush ends the input: an entry in progress becomes a capture.
@@ -214,8 +233,8 @@ func (d *Detector) finish(lastSeq uint64, how Ending) bool {
 		return false
 	}
 	c.drain()
-	if c.fast && c.anchorBin < len(c.bins) {
-		c.bins = c.bins[:c.anchorBin]
+	if c.leaving && c.leaveBin < len(c.bins) {
+		c.bins = c.bins[:c.leaveBin]
 	}
 	if c.burst >= burstAway && c.burstBin < len(c.bins) {
 		c.bins = c.bins[:c.burstBin]

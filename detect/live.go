@@ -40,11 +40,12 @@ type liveView struct {
 	missing  Reason
 }
 
-// restNS and groupNS are the duration that counts as a rest and that of a group,
-// and runNS is the shortest time between two looks, ns.
+// groupNS is the length of a group, runNS the shortest time between two looks,
+// and announceNS how long a contact must have been settled to be announced, ns.
 const (
-	groupNS = 40_000_000
-	runNS   = 250_000_000
+	groupNS    = 40_000_000
+	runNS      = 250_000_000
+	announceNS = 300_000_000
 )
 
 func (l *liveView) reset() { *l = liveView{sought: -1} }
@@ -52,12 +53,12 @@ func (l *liveView) reset() { *l = liveView{sought: -1} }
 // follow is told of every new bin of a settled contact.
 func (d *Detector) follow(r acquire.Reading) {
 	c, l := &d.c, &d.live
-	if !c.announced && (c.moved || l.at > 0) && c.t-c.bins[min(c.settledBin, len(c.bins)-1)].sumT/int64(c.bins[min(c.settledBin, len(c.bins)-1)].n) > 500_000_000 {
+	if !c.announced && c.moved && c.t > settleNS+announceNS {
 		c.announced = true
 		d.events = append(d.events, Event{Kind: EventContact, Seq: r.Seq, At: r.At})
 	}
 	if l.at > len(c.bins)-1 {
-		l.at = len(c.bins) - 1 // bins were folded
+		l.at = max(0, len(c.bins)-1) // bins were folded or taken out
 	}
 	trigger := false
 	for ; l.at < len(c.bins)-1; l.at++ {
