@@ -107,7 +107,34 @@ func (p *tab) wait(expression string) {
 // waitText waits until a person can see the text in the element.
 func (p *tab) waitText(selector, text string) {
 	p.t.Helper()
-	p.wait(fmt.Sprintf("[...document.querySelectorAll(%q)].some((e) => e.checkVisibility() && e.innerText.replaceAll('\u00a0', ' ').includes(%q))", selector, text))
+	p.wait(sees(selector, text))
+}
+
+// sees is an expression: an element of the selector can be seen and has the text.
+func sees(selector, text string) string {
+	return fmt.Sprintf("[...document.querySelectorAll(%q)].some((e) => e.checkVisibility() && e.innerText.replaceAll('\u00a0', ' ').includes(%q))", selector, text)
+}
+
+// waitState waits until a person sees all of the texts and none of the elements.
+func (p *tab) waitState(shown map[string]string, not []string) {
+	p.t.Helper()
+	var wanted []string
+	for selector, text := range shown {
+		wanted = append(wanted, sees(selector, text))
+	}
+	for _, selector := range not {
+		wanted = append(wanted, "!"+sees(selector, ""))
+	}
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	if _, err := chromedp.Run(ctx, chromedp.Poll[bool]("("+strings.Join(wanted, " && ")+")", chromedp.WithPollingInterval(25*time.Millisecond), chromedp.WithPollingTimeout(0))); err != nil {
+		for _, w := range wanted {
+			if !eval[bool](p, w) {
+				p.t.Errorf("never came true: %s", w)
+			}
+		}
+		p.t.Fatalf("%v\npage: %s", err, p.seen())
+	}
 }
 
 func eval[T any](p *tab, expression string) T {
@@ -163,24 +190,25 @@ func (p *tab) sound() {
 	for _, f := range faults {
 		p.t.Errorf("console: %s", f)
 	}
-	if over := eval[float64](p, "document.documentElement.scrollWidth - innerWidth"); over > 0 {
-		p.t.Errorf("the page is %v px wider than the screen", over)
-	}
-	if bad := eval[[]string](p, `[...document.querySelectorAll('button, input, select, a')].filter((e) => e.checkVisibility())
-		.filter((e) => !(e.getAttribute('aria-label') || e.innerText?.trim() || e.labels?.length))
-		.map((e) => e.outerHTML)`); len(bad) > 0 {
-		p.t.Errorf("controls without a name: %v", bad)
-	}
-	if bad := eval[[]string](p, `[...document.querySelectorAll('button')].filter((e) => e.checkVisibility() && e.getBoundingClientRect().height < 32).map((e) => e.innerText)`); len(bad) > 0 {
-		p.t.Errorf("buttons too small for a glove: %v", bad)
-	}
-	if bad := eval[[]string](p, `(() => { const ids = [...document.querySelectorAll('[id]')].map((e) => e.id); return ids.filter((id, i) => ids.indexOf(id) !== i); })()`); len(bad) > 0 {
-		p.t.Errorf("ids used twice: %v", bad)
-	}
-	for _, low := range eval[[]string](p, contrastScript) {
-		p.t.Errorf("contrast below AA: %s", low)
+	for _, fault := range eval[[]string](p, soundScript+".concat("+contrastScript+")") {
+		p.t.Error(fault)
 	}
 }
+
+const soundScript = `(() => {
+	const out = [], seen = (e) => e.checkVisibility();
+	const over = document.documentElement.scrollWidth - innerWidth;
+	if (over > 0) out.push('the page is ' + over + ' px wider than the screen');
+	for (const e of document.querySelectorAll('button, input, select, a')) {
+		if (seen(e) && !(e.getAttribute('aria-label') || e.innerText?.trim() || e.labels?.length)) out.push('a control without a name: ' + e.outerHTML);
+	}
+	for (const e of document.querySelectorAll('button')) {
+		if (seen(e) && e.getBoundingClientRect().height < 32) out.push('a button too small for a glove: ' + e.innerText);
+	}
+	const ids = [...document.querySelectorAll('[id]')].map((e) => e.id);
+	for (const id of ids) if (ids.indexOf(id) !== ids.lastIndexOf(id)) out.push('an id used twice: ' + id);
+	return out;
+})()`
 
 // contrastScript lists visible texts whose contrast to the nearest opaque ground
 // lies under 4.5 (3 for large text): WCAG 2.2, success criterion 1.4.3, formula of
@@ -197,7 +225,7 @@ const contrastScript = `(() => {
 		while (g && !ground) { const b = parse(getComputedStyle(g).backgroundColor); if (b.a === 1) ground = b.rgb; g = g.parentElement; }
 		const [x, y] = [lum(parse(style.color).rgb), lum(ground ?? [255, 255, 255])].sort((a, b) => b - a);
 		const ratio = (x + 0.05) / (y + 0.05), size = parseFloat(style.fontSize);
-		if (ratio < (size >= 24 || (size >= 18.66 && style.fontWeight >= 700) ? 3 : 4.5)) out.push(ratio.toFixed(2) + ' ' + e.innerText.slice(0, 40));
+		if (ratio < (size >= 24 || (size >= 18.66 && style.fontWeight >= 700) ? 3 : 4.5)) out.push('contrast below AA: ' + ratio.toFixed(2) + ' ' + e.innerText.slice(0, 40));
 	}
 	return out;
 })()`
@@ -446,7 +474,7 @@ func states(t *testing.T) []state {
 				eval[bool](p, "document.querySelectorAll('#ladder details')[1].open = true")
 			},
 			sees: map[string]string{
-				"#ladder [data-step='1'] .value": "2 of 2, spread 0.06 µm", "#ladder [data-step='1'] .captures": "Raw trace (CSV)",
+				"#ladder [data-step='1'] .under": "2 of 2, spread 0.06 µm", "#ladder [data-step='1'] .captures": "Raw trace (CSV)",
 				"#ladder [aria-current=step]": "5 mm, 90°", "#figures": "degrees of freedom", "#reservations": "No temperature of the ring W-32-118",
 			},
 		},
@@ -503,7 +531,7 @@ func pageStates(t *testing.T, browser context.Context) {
 	}
 	screens := []screen{{"1280x800", 1280, 800, false}, {"820x1180", 820, 1180, true}}
 	if *shots != "" {
-		screens = append(screens, screen{"1280x800-dim", 1280, 800, true}, screen{"820x1180-bright", 820, 1180, false}, screen{"360x740", 360, 740, false})
+		screens = append(screens, screen{"1280x800-dim", 1280, 800, true}, screen{"820x1180-bright", 820, 1180, false}, screen{"390x844", 390, 844, false}, screen{"360x740", 360, 740, true})
 	}
 	for _, sc := range screens {
 		t.Run(sc.name, func(t *testing.T) {
@@ -517,12 +545,7 @@ func pageStates(t *testing.T, browser context.Context) {
 			p.waitText("#link", "Connected")
 			for _, st := range states(t) {
 				st.prepare(b, p)
-				for selector, text := range st.sees {
-					p.waitText(selector, text)
-				}
-				for _, selector := range st.not {
-					p.wait(fmt.Sprintf("![...document.querySelectorAll(%q)].some((e) => e.checkVisibility())", selector))
-				}
+				p.waitState(st.sees, st.not)
 				if *shots != "" {
 					time.Sleep(1700 * time.Millisecond) // the mark of a changed step fades
 				}

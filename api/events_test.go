@@ -541,3 +541,26 @@ func TestPrompts(t *testing.T) {
 		t.Errorf("a silent readout: %+v", p)
 	}
 }
+
+// What a page costs: one frame with a column, encoded once and put into the
+// mailbox of each client. Thirty of these a second are what a core is asked for;
+// the share is reported.
+func BenchmarkPublish(b *testing.B) {
+	for _, clients := range []int{1, 4, 32} {
+		b.Run(fmt.Sprint(clients), func(b *testing.B) {
+			f := newFake(b)
+			s := New(f.deps())
+			h := s.hubs.add(s, "bench-1")
+			h.openStream(1)
+			for range clients {
+				h.subscribe()
+			}
+			r := f.read(3_000_042)
+			for i := range b.N {
+				h.publish(&column{seq: uint64(i), at: int64(i), min: 1, max: 3, last: 2}, &r)
+			}
+			perSecond := float64(b.Elapsed()) / float64(b.N) * float64(time.Second/frameInterval)
+			b.ReportMetric(100*perSecond/float64(time.Second), "%core")
+		})
+	}
+}

@@ -169,6 +169,7 @@ func (h *hub) watch(ctx context.Context) error {
 
 // follow reads the tape and publishes frames until ctx ends.
 func (h *hub) follow(ctx context.Context) error {
+	said := ""
 	for ctx.Err() == nil {
 		head, err := h.server.deps.Live.Follow(h.name)
 		if err == nil {
@@ -178,7 +179,10 @@ func (h *hub) follow(ctx context.Context) error {
 		if ctx.Err() != nil {
 			break
 		}
-		h.server.deps.Log.Warn().Err(err).Str("station", h.name).Msg("live: the tape cannot be followed")
+		if text := err.Error(); text != said { // once, not every two seconds
+			said = text
+			h.server.deps.Log.Warn().Err(err).Str("station", h.name).Msg("live: the tape cannot be followed")
+		}
 		h.publish(nil, nil)
 		sleep(ctx, retryInterval)
 	}

@@ -124,7 +124,7 @@ func setPrompt(st *calibrate.State, sweep Sweep) prompt {
 	case waitClose:
 		p.Title, p.Detail, p.Tone = "Every step is done. Look over the ladder, then close the set.", st.Sentence, toneGood
 	default:
-		p.Title, p.Detail, p.Tone = endWords(st), st.StopReason, toneIdle
+		p.Title, p.Detail, p.Tone = endWords(st), orElse(st.StopReason, st.Sentence), toneIdle
 	}
 	return p
 }

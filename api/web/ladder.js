@@ -129,8 +129,9 @@ function renderSteps(app) {
         h('span', { class: 'sr' }, words),
         h('strong', { class: 'what' }, `${roles[s.role] ?? s.role} ${s.ident}`),
         h('strong', { class: 'value' }, value === null ? '' : mm(value)),
-        h('span', { class: 'where quiet' }, `${plain(s.height_mm)} mm, ${plain(s.direction_deg)}°`),
-        h('span', { class: 'value count quiet' }, `${s.got} of ${s.needed}` + (s.spread_mm === undefined ? '' : `, spread ${micro(s.spread_mm)}`))),
+        h('span', { class: 'under quiet' },
+          h('span', {}, `${plain(s.height_mm)} mm, ${plain(s.direction_deg)}°`),
+          h('span', {}, `${s.got} of ${s.needed}` + (s.spread_mm === undefined ? '' : `, spread ${micro(s.spread_mm)}`)))),
       s.disagreement_mm === undefined ? null : h('p', { class: 'note' }, `Entries differ by ${micro(s.disagreement_mm)}; ${micro(s.agreement_limit_mm)} is allowed. ${s.done ? 'All are kept and used.' : 'One more is asked for; all are kept.'}`),
       captures.length === 0 ? h('p', { class: 'quiet' }, 'Nothing captured yet.') : h('ul', { class: 'captures' }, captures.map((c) => captureRow(app, c))));
     details.open = opened.has(String(s.index));

@@ -26,11 +26,9 @@ export function renderResult(app) {
     : `closing minus opening is ${signedMicro(closing)}, the limit is ${micro(limit)}`;
   const rows = result.positions.map((p) => h('tr', {},
     h('th', { scope: 'row' }, `${p.ident}`),
-    h('td', {}, `${plain(p.height_mm)} mm`),
-    h('td', {}, `${plain(p.direction_deg)}°`),
+    h('td', {}, `${plain(p.height_mm)}\u00a0mm,\u00a0${plain(p.direction_deg)}°`),
     h('td', { class: 'number strong' }, mm(p.diameter_20c_mm)),
-    h('td', { class: 'number' }, uncertainty(p.expanded_uncertainty_mm)),
-    h('td', { class: 'number' }, p.coverage_factor.toFixed(2)),
+    h('td', { class: 'number' }, `${uncertainty(p.expanded_uncertainty_mm)} (k\u00a0${p.coverage_factor.toFixed(2)})`),
     h('td', { class: 'number' }, signedMicro(p.deviation_mm)),
     h('td', {}, p.decision || 'no tolerance'),
     h('td', {}, p.captures.map((id, i) => h('a', { href: `/api/v1/captures/${id}/trace`, download: '', 'aria-label': `Raw trace of entry ${i + 1}, ${p.ident}, ${plain(p.height_mm)} mm, ${plain(p.direction_deg)}°` }, `CSV ${i + 1}`)).flatMap((a) => [a, ' ']))));
@@ -39,9 +37,9 @@ export function renderResult(app) {
     head,
     h('p', { class: 'verdict', 'data-status': result.status }, h('strong', {}, verdict), `: ${why}.`,
       result.repeatability ? ` Repeatability of one entry ${uncertainty(result.repeatability.s_mm)} (${freedom(result.repeatability.dof)}).` : ''),
-    h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Table of diameters' }, h('table', {},
-      h('caption', {}, `Diameters at 20 °C, ${day(result.at)} ${clock(result.at)}, revision ${result.revision}. U is the expanded uncertainty with its coverage factor k.`),
-      h('thead', {}, h('tr', {}, ['Ring', 'Height', 'Direction', '#Diameter / mm', '#U', '#k', '#From nominal', 'Decision', 'Raw traces'].map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))),
+    h('p', { id: 'result-caption' }, `Diameters at 20 °C, ${day(result.at)} ${clock(result.at)}, revision ${result.revision}. U is the expanded uncertainty with its coverage factor k.`),
+    h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Table of diameters' }, h('table', { 'aria-describedby': 'result-caption' },
+      h('thead', {}, h('tr', {}, ['Ring', 'Position', '#Diameter / mm', '#U', '#From nominal', 'Decision', 'Raw traces'].map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))),
       h('tbody', {}, rows))),
     h('div', { class: 'caution' }, h('h3', {}, 'Before you use these values'),
       h('ul', {}, h('li', {}, result.caution), notes.map((n) => h('li', {}, n)))));

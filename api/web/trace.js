@@ -169,7 +169,7 @@ export class Trace {
       if (inside) {
         ctx.setLineDash([8, 6]);
         ctx.beginPath();
-        ctx.moveTo(0, py);
+        ctx.moveTo(left, py);
         ctx.lineTo(width, py);
         ctx.stroke();
         ctx.setLineDash([]);
