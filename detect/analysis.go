@@ -11,6 +11,9 @@ const (
 	minRestSeconds = 0.35
 	// liveSeconds is how finely a provisional look resolves time, s.
 	liveSeconds = 0.04
+	// leaveSeconds is how long a contact may take to move away before it is seen
+	// to be lost, s.
+	leaveSeconds = 0.8
 	// umPerMM is micrometres per millimetre.
 	umPerMM = 1000
 )
@@ -155,7 +158,10 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 		a.smooth()
 	}
 	lo, hi := a.sm[0], a.sm[0]
-	for _, v := range a.sm {
+	for i, v := range a.sm {
+		if how == EndLost && a.t[len(a.t)-1]-a.t[i] < leaveSeconds {
+			break // what is moved last may be the leaving itself
+		}
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
 	a.span = hi - lo
