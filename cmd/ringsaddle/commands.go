@@ -25,6 +25,7 @@ func commands() []*cobra.Command {
 		newListenCommand(),
 		newRecordCommand(),
 		newPortsCommand(),
+		newCommissionCommand(),
 		newDetectCommand(),
 		newEvaluateCommand(),
 		newTraceCommand(),

@@ -288,8 +288,10 @@ func (s *seededSet) judge(sc bench.Scenario, cfg stationConfig, sum *tally) {
 				counter *int
 				yes     bool
 			}{
-				{&sum.offLimit, math.Abs(e) > demoMaxErrorUM}, {&sum.offU, math.Abs(e) > 3*u},
-				{&sum.uOver100, u > 0.10}, {&sum.uOver, u > demoMaxUUM},
+				{&sum.offLimit, math.Abs(e) > demoMaxErrorUM},
+				{&sum.offU, math.Abs(e) > 3*u},
+				{&sum.uOver100, u > 0.10},
+				{&sum.uOver, u > demoMaxUUM},
 			} {
 				if over.yes {
 					*over.counter++
