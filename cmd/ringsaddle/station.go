@@ -178,8 +178,16 @@ func (s *station) temperatureLoop(ctx context.Context) error {
 	}
 }
 
-// recordTemperature notes a sample for the scale, the master, or the ring in hand.
+// recordTemperature stores a sample, and notes it in the open set if it is that of
+// the scale, the master, or the ring in hand.
 func (s *station) recordTemperature(ctx context.Context, t acquire.TemperatureSample) error {
+	err := s.session.store.PutTemperatures(ctx, storage.TemperatureRecord{
+		TemperatureSample: t, Station: s.cfg.Name, WallNS: s.clock.WallOf(t.At),
+		UMicroCelsius: int64(s.cfg.Instrument.ThermometerU.Temperature), Source: "frame",
+	})
+	if err != nil {
+		return err
+	}
 	state, open := s.session.State()
 	if !open {
 		return nil
