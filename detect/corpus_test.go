@@ -308,6 +308,9 @@ func (s *corpusRow) add(tr *bench.Trace, caps []*Capture, scale float64) (bad st
 			s.missed++
 		}
 		bad += fmt.Sprintf(" contact %d: %s;", ci, cp.Outcome)
+		for _, r := range cp.Reasons {
+			s.byOutcome[Outcome(cp.Outcome+"/"+Outcome(r.Code))]++
+		}
 	}
 	for i := range caps {
 		if !used[i] {

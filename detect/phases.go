@@ -70,6 +70,7 @@ const (
 	lnOne      = -2.5 // one phase only
 	lnTurn     = -0.7 // a turn-back short of the extremum
 	lnHingeFar = -2.0 // the hands change over at a turn-back
+	lnEcho     = -1.5 // a reversal of the next phase falls on this one's extremum
 	lnEarly    = -4.0 // the hands change over at a rest that is not the last one
 	parkNear   = 0.15 // µm
 	parkWide   = 0.5  // µm
@@ -116,7 +117,7 @@ func (a *analyser) buildHinges() {
 		}
 		a.hinges = append(a.hinges, hinge{
 			a: r.a, b: r.b, level: r.level, s: r.s, t: r.t, seen: true, dur: dur, tStart: a.t[r.a],
-			cost: -0.3 - math.Max(0, 1.2*math.Log(1.2/dur)),
+			cost: -0.3 - math.Max(0, 1.2*math.Log(1.2/dur)) + r.curved,
 		})
 	}
 	a.hinges = append(a.hinges, last)
@@ -549,9 +550,9 @@ func logAdd(a, b float64) float64 {
 
 // weighHinges asks how else the hands may have changed over: for every place
 // between two neighbouring phases, what the saddle would be if it were another
-// one, and how probable that is. It sets doubt, the probability that the saddle
-// lies elsewhere than the best chain says, and blur, the spread of those that
-// differ little, µm.
+// one, and how probable that is. The best place is kept. It sets doubt, the
+// probability that the saddle lies elsewhere than the chain says, and blur, the
+// spread of those that differ little, µm.
 func (a *analyser) weighHinges() {
 	d := &a.dec
 	tol := math.Max(0.12, math.Max(2*a.sigma, a.q))
@@ -561,30 +562,41 @@ func (a *analyser) weighHinges() {
 		if !one.caught || !two.caught {
 			continue
 		}
-		saddle := func(h int, x, y *phase) float64 {
-			return y.value - (a.hinges[h].level - x.value)
-		}
-		score := func(h int) (float64, float64) {
-			c1, _, ok1 := a.weigh(one.from, h, one.seek, &p)
-			c2, _, ok2 := a.weigh(h, two.to, two.seek, &q)
-			if !ok1 || !ok2 {
-				return math.Inf(-1), 0
-			}
-			return c1 + c2 + a.hinges[h].cost, saddle(h, &p, &q)
-		}
-		best, s0 := score(one.to)
-		if math.IsInf(best, -1) {
-			continue
-		}
-		sum, off, blur := 1.0, 0.0, 0.0
+		var score, saddle [maxHinges]float64
+		best := -1
 		for h := one.from + 1; h < two.to; h++ {
-			if h == one.to || !a.hinges[h].seen {
+			score[h] = math.Inf(-1)
+			if !a.hinges[h].seen {
 				continue
 			}
-			s, v := score(h)
-			w := math.Exp(math.Min(20, s-best))
+			c1, _, ok1 := a.weigh(one.from, h, one.seek, &p)
+			c2, _, ok2 := a.weigh(h, two.to, two.seek, &q)
+			if !ok1 || !ok2 || math.IsInf(c1, -1) || math.IsInf(c2, -1) {
+				continue
+			}
+			score[h] = c1 + c2 + a.hinges[h].cost + a.echoes(&p, h, two.to)
+			saddle[h] = q.value - (a.hinges[h].level - p.value)
+			if best < 0 || score[h] > score[best] {
+				best = h
+			}
+		}
+		if best < 0 {
+			continue
+		}
+		if best != one.to {
+			caught1, caught2, from, to := one.caught, two.caught, one.from, two.to
+			a.weigh(from, best, one.seek, one)
+			a.weigh(best, to, two.seek, two)
+			one.caught, two.caught = caught1, caught2
+		}
+		sum, off, blur := 0.0, 0.0, 0.0
+		for h := one.from + 1; h < two.to; h++ {
+			if math.IsInf(score[h], -1) {
+				continue
+			}
+			w := math.Exp(score[h] - score[best])
 			sum += w
-			if dv := math.Abs(v - s0); dv > tol {
+			if dv := math.Abs(saddle[h] - saddle[best]); dv > tol {
 				off += w
 			} else {
 				blur += w * dv * dv
@@ -593,4 +605,24 @@ func (a *analyser) weighHinges() {
 		d.doubt = math.Max(d.doubt, off/sum)
 		d.blur = math.Max(d.blur, math.Sqrt(blur/sum))
 	}
+}
+
+// echoes prices the reversals after hinge h that fall on the extremum of the
+// phase before: passes over it that a wrong hinge leaves to the next phase.
+func (a *analyser) echoes(ph *phase, h, to int) float64 {
+	sense := a.sense(ph.seek)
+	sum := 0.0
+	for x := range a.piv {
+		p := &a.piv[x]
+		if p.k <= a.hinges[h].b || p.kind != sense {
+			continue
+		}
+		if p.k >= a.hinges[to].a {
+			break
+		}
+		if math.Abs(p.v-ph.value) < 0.08+2*p.s+0.3*a.q {
+			sum += lnEcho
+		}
+	}
+	return sum
 }

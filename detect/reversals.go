@@ -25,7 +25,9 @@ type rest struct {
 	level float64 // at its end, µm
 	s     float64 // standard uncertainty of level from noise, µm
 	t     float64 // time to which level is referred, s
-	slope float64 // µm/s
+	// curved is negative if the reading bends the same way at both ends, as in a
+	// slow pass over an extremum, where nothing rests.
+	curved float64
 }
 
 // smooth fills a.sm with a centred moving mean and a.ss with its noise.
@@ -181,6 +183,7 @@ func (a *analyser) measureRest(s, e int) rest {
 		return r
 	}
 	r.level, r.t = sum/float64(m), st/float64(m)
+	r.curved = a.bend(s, e)
 	r.s = math.Sqrt(v) / float64(m)
 	if a.coarse {
 		r.s = math.Max(r.s, a.q/math.Sqrt(12)*math.Exp(-3*a.white/a.q))
@@ -228,4 +231,38 @@ func (a *analyser) legs() {
 			p.rest = j
 		}
 	}
+}
+
+// bend compares both ends of a rest with its middle.
+func (a *analyser) bend(s, e int) float64 {
+	T := a.t[e] - a.t[s]
+	var sum, v, n [3]float64
+	for i := s; i <= e; i++ {
+		u := (a.t[i] - a.t[s]) / T
+		k := 1
+		switch {
+		case u < 0.25:
+			k = 0
+		case u > 0.75:
+			k = 2
+		case u < 0.35 || u > 0.65:
+			continue
+		}
+		sum[k] += a.z[i]
+		v[k] += a.local[i] * a.local[i]
+		n[k]++
+	}
+	if n[0] < 2 || n[1] < 2 || n[2] < 2 {
+		return 0
+	}
+	for k := range 3 {
+		sum[k] /= n[k]
+		v[k] /= n[k] * n[k]
+	}
+	l := (sum[0] - sum[1]) / math.Sqrt(v[0]+v[1])
+	r := (sum[2] - sum[1]) / math.Sqrt(v[2]+v[1])
+	if l*r <= 0 {
+		return 0
+	}
+	return -0.5 * math.Max(0, math.Min(6, math.Min(math.Abs(l), math.Abs(r)))-1.5)
 }
