@@ -179,6 +179,7 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	a.decide()
 	a.weighHinges()
 	a.estimate()
+	a.estimateFlat()
 }
 
 // trimSettling cuts off the beginning, where the carriage comes to its force.

@@ -399,8 +399,7 @@ func TestDumpBench(t *testing.T) {
 	}
 	p := benchParams(&tr)
 	d, _ := New(p)
-	debugAnalysis = dumpAnalysis
-	defer func() { debugAnalysis = nil }()
+	d.inspect = dumpAnalysis
 	for _, r := range tr.Readings {
 		for _, e := range d.Push(r) {
 			if e.Kind == EventCaptured {

@@ -18,6 +18,9 @@ type Detector struct {
 	an     analyser
 	live   liveView
 
+	// inspect, when not nil, is shown every finished contact (tests).
+	inspect func(*contact, *analyser)
+
 	jump     int64 // counts
 	lossNS   int64
 	away     int64 // counts
@@ -240,8 +243,8 @@ func (d *Detector) finish(lastSeq uint64, how Ending) bool {
 		c.bins = c.bins[:c.burstBin]
 	}
 	d.an.run(c, how, false)
-	if debugAnalysis != nil {
-		debugAnalysis(c, &d.an)
+	if d.inspect != nil {
+		d.inspect(c, &d.an)
 	}
 	if !d.an.played {
 		return false

@@ -62,8 +62,7 @@ func TestDump(t *testing.T) {
 	}
 	p := DefaultParams(acquire.Step{Num: 10000, Den: 1}, tr.resPM)
 	d, _ := New(p)
-	debugAnalysis = dumpAnalysis
-	defer func() { debugAnalysis = nil }()
+	d.inspect = dumpAnalysis
 	for _, r := range tr.readings {
 		d.Push(r)
 	}

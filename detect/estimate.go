@@ -36,6 +36,8 @@ type estimate struct {
 	parked   [2]bool
 	chi      float64 // reduced
 	unseenE  bool
+	flat     bool // one adjustment was too flat to see
+	flatSeek int
 	slope    float64 // µm/s
 	spread   float64
 	disagree float64
@@ -215,4 +217,82 @@ func (a *analyser) row(o *obs, g *[maxDim]float64) {
 	} else {
 		g[pResid+o.phase] += 1
 	}
+}
+
+// flatSeconds is how long the reading must stay within what can be seen, beside
+// the play of the other adjustment, to be taken for an adjustment that was
+// played and is too flat to see, s. A hand that only waits takes less.
+const flatSeconds = 5.0
+
+// estimateFlat looks for an adjustment that was played unseen while the other
+// one was caught: a long stretch at the beginning or at the end in which the
+// reading moves by less than can be seen. What the adjustment can have left
+// there is bounded by that movement.
+func (a *analyser) estimateFlat() {
+	d, e := &a.dec, &a.est
+	if !e.ok || d.mask != 1 && d.mask != 2 {
+		return
+	}
+	caught := d.mask >> 1
+	flat := 1 - caught
+	for i := range d.n {
+		if d.ph[i].seek == flat {
+			return // it was seen to be played
+		}
+	}
+	visible := math.Max(0.15, math.Max(4*a.sigma, 1.5*a.q))
+	n := len(a.sm)
+	first, last := 0, n-1
+	lo, up := a.sm[0], a.sm[0]
+	for first < n-1 {
+		lo, up = math.Min(lo, a.sm[first]), math.Max(up, a.sm[first])
+		if up-lo > visible {
+			break
+		}
+		first++
+	}
+	lo, up = a.sm[n-1], a.sm[n-1]
+	for last > 0 {
+		lo, up = math.Min(lo, a.sm[last]), math.Max(up, a.sm[last])
+		if up-lo > visible {
+			break
+		}
+		last--
+	}
+	// What belongs to the caught adjustment's own rest does not count.
+	for last < n-1 && a.t[last+1] < e.tEnd+1 {
+		last++
+	}
+	from, to, ref := 0, first, first-1
+	if a.t[n-1]-a.t[last] > a.t[first]-a.t[0] {
+		from, to, ref = last+1, n, last+1
+	}
+	if to-from < 8 || a.t[to-1]-a.t[from] < flatSeconds {
+		return
+	}
+	// Means over a second: the level next to the other adjustment's play, and the
+	// one nearest to the extremum.
+	sg := -float64(a.sense(flat))
+	level := func(i int) float64 {
+		sum, m := 0.0, 0.0
+		for j := from; j < to; j++ {
+			if math.Abs(a.t[j]-a.t[i]) <= 0.5 {
+				sum += a.z[j]
+				m++
+			}
+		}
+		return sum / m
+	}
+	end := level(ref)
+	best := end
+	for i := from; i < to; i += max(1, (to-from)/64) {
+		if v := level(i); (v-best)*sg < 0 {
+			best = v
+		}
+	}
+	r := (end - best) * sg // not negative
+	e.flat, e.flatSeek = true, flat
+	e.saddle = e.value[caught] + e.slope*(e.tEnd-e.valueT[caught]) - 0.5*r*sg
+	e.u = math.Sqrt(e.valueU[caught]*e.valueU[caught] + r*r/12 + 0.01*visible*visible)
+	e.value[flat], e.valueU[flat], e.valueT[flat] = best, 0.5*visible, a.t[from]
 }

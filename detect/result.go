@@ -13,6 +13,7 @@ const maxDoubt = 0.15
 type verdict struct {
 	good    [2]bool // the turning point of the seek is sure
 	outcome Outcome
+	flat    bool // the other adjustment was too flat to see
 	unclear bool // the turning points are sure, the place between them is not
 }
 
@@ -25,9 +26,11 @@ func (a *analyser) verdict() verdict {
 	for k := range 2 {
 		claimed := d.mask>>k&1 == 1 && e.ok
 		v.good[k] = claimed && d.prob[k] >= sure
-		doubt = doubt || claimed && !v.good[k] || !claimed && d.prob[k] < 0.8
+		doubt = doubt || claimed && !v.good[k] || !claimed && d.prob[k] < 0.65
 	}
 	switch {
+	case e.flat && v.good[1-e.flatSeek]:
+		v.outcome, v.flat = OutcomeDiameter, true
 	case v.good[0] && v.good[1]:
 		v.outcome = OutcomeDiameter
 		if d.doubt > maxDoubt || a.overfull {
@@ -77,6 +80,10 @@ func (a *analyser) reasons(c *contact, v verdict) []Reason {
 			continue
 		}
 		s := a.p.Seeks[k]
+		if v.flat && k == a.est.flatSeek {
+			say(ReasonTooFlat, "The %s is too flat to see here; what it can hide is part of the uncertainty.", s.name())
+			continue
+		}
 		var ph *phase
 		for i := range d.n {
 			if d.ph[i].seek == k {

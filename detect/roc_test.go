@@ -31,7 +31,7 @@ func TestROC(t *testing.T) {
 		fmt.Println()
 	}
 	var p3, start, end float64
-	debugAnalysis = func(c *contact, a *analyser) {
+	inspect := func(c *contact, a *analyser) {
 		p3 = 0
 		if !a.played {
 			return
@@ -43,7 +43,6 @@ func TestROC(t *testing.T) {
 		p3 = math.Exp(a.dec.logp[3] - s)
 		start, end = float64(c.firstAt), float64(c.lastAt)
 	}
-	defer func() { debugAnalysis = nil }()
 	for _, cl := range bench.Classes() {
 		if *flagClass != "" && !strings.Contains(","+*flagClass+",", ","+string(cl)+",") {
 			continue
@@ -52,6 +51,7 @@ func TestROC(t *testing.T) {
 		for i := range *flagCorpus {
 			tr, _ := benchCase(cl, *flagSeed+uint64(i))
 			d, _ := New(benchParams(&tr))
+			d.inspect = inspect
 			look := func(ev []Event) {
 				for _, e := range ev {
 					if e.Kind != EventCaptured {
@@ -88,6 +88,7 @@ func TestROC(t *testing.T) {
 		for i := range *flagCorpus {
 			tr := simulate(cl, *flagSeed+uint64(i))
 			d, _ := New(DefaultParams(acquire.Step{Num: 10000, Den: 1}, tr.resPM))
+			d.inspect = inspect
 			look := func(ev []Event) {
 				for _, e := range ev {
 					if e.Kind != EventCaptured {

@@ -1,3 +1,0 @@
-package detect
-
-var debugAnalysis func(*contact, *analyser)
