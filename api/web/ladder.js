@@ -25,7 +25,14 @@ export function renderSet(app) {
   setText(byId('set-title'), `${works.join(', ')} against ${master?.ident ?? '?'}`);
   const done = set.steps.filter((s) => s.done).length;
   setText(byId('set-status'), `${status(set.status)}, ${done} of ${set.steps.length} steps, ${set.technician}, since ${clock(set.started)}`);
-  byId('actions').replaceChildren(...actions(app));
+  // Buttons are made anew only if they change: a press must not miss one that was
+  // replaced under the finger.
+  const box = byId('actions');
+  const key = JSON.stringify([set.id, set.status, set.waits, set.step, set.ended, who(app), lastGood(set)?.id]);
+  if (box.dataset.key !== key) {
+    box.dataset.key = key;
+    box.replaceChildren(...actions(app));
+  }
   byId('figures').replaceChildren(...figures(set));
   renderSteps(app);
   renderReservations(set);
@@ -63,7 +70,7 @@ function actions(app) {
   else if (set.waits !== 'close') button('Pause', reason('Pause the set', 'Captures made during the pause are kept and do not count.', 'Pause', base + '/pause', {}, { reasons: ['Break', 'Waiting for temperature'] }));
   button('Same again', reason('One more entry here', 'All entries are kept and used.', 'Ask for one more', base + '/same-again',
     set.step < set.steps.length ? { step: set.step } : { step: set.steps.length - 1 }, { reasons: ['Not sure of the seat', 'Spread too large'] }));
-  const last = [...set.captures].reverse().find((c) => c.standing === 'used' || c.standing === 'pending_withdrawal');
+  const last = lastGood(set);
   if (last) button('Reject last', () => reject(app, last));
   const rare = [];
   const more = (label, onclick, cls = 'plain') => rare.push(h('button', { type: 'button', class: cls, onclick }, label));
@@ -79,6 +86,8 @@ function actions(app) {
   out.push(box);
   return out;
 }
+
+const lastGood = (set) => [...set.captures].reverse().find((c) => c.standing === 'used' || c.standing === 'pending_withdrawal');
 
 function reject(app, capture) {
   return askReason({
