@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"math"
+	"runtime"
 	"testing"
 
 	"ringsaddle/acquire"
@@ -63,4 +65,102 @@ func BenchmarkIdle(b *testing.B) {
 		d.Push(acquire.Reading{Seq: seq, At: int64(seq) * 1_000_000, X: 123456 + int64(seq&1)*10})
 	}
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/1e6, "Mreadings/s")
+}
+
+// BenchmarkSum is the plain pass to compare with: it only sums the readings of
+// BenchmarkCorpus.
+func BenchmarkSum(b *testing.B) {
+	traces := benchmarkTraces(b)
+	n := 0
+	for i := range traces {
+		n += len(traces[i].Readings)
+	}
+	sum := int64(0)
+	for b.Loop() {
+		for i := range traces {
+			for _, r := range traces[i].Readings {
+				sum += r.X
+			}
+		}
+	}
+	b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mreadings/s")
+	_ = sum
+}
+
+// longContact makes a contact of the given length at 1 kHz in which the hand
+// sweeps to and fro.
+func longContact(seconds float64) []acquire.Reading {
+	var rs []acquire.Reading
+	noise := uint64(1)
+	for i := range int(seconds * 1000) {
+		t := float64(i) / 1000
+		x := 4000 * math.Pow(math.Sin(t/3), 2)
+		noise = noise*6364136223846793005 + 1442695040888963407
+		rs = append(rs, acquire.Reading{Seq: uint64(i + 1), At: int64(i) * 1_000_000, X: int64(x) + int64(noise>>61)})
+	}
+	return rs
+}
+
+// BenchmarkContact shows that a reading of a ten-minute contact costs no more
+// than one of a short contact.
+func BenchmarkContact(b *testing.B) {
+	for _, x := range []struct {
+		name string
+		s    float64
+	}{{"20s", 20}, {"60s", 60}, {"600s", 600}} {
+		rs := longContact(x.s)
+		b.Run(x.name, func(b *testing.B) {
+			d, err := New(DefaultParams(acquire.Step{Num: 10_000, Den: 1}, 100_000))
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				for _, r := range rs {
+					d.Push(r)
+				}
+				d.Flush()
+			}
+			b.ReportMetric(float64(len(rs))*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mreadings/s")
+		})
+	}
+}
+
+// A reading costs no allocation, and a station keeps to its memory.
+func TestAllocations(t *testing.T) {
+	d, err := New(DefaultParams(acquire.Step{Num: 10_000, Den: 1}, 100_000))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rs := longContact(30)
+	run := func() {
+		for _, r := range rs {
+			d.Push(r)
+		}
+		d.Flush()
+	}
+	run()
+	per := testing.AllocsPerRun(3, run) / float64(len(rs))
+	if per > 0.01 {
+		t.Errorf("%.4f allocations a reading", per)
+	}
+	var before, after runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	e, err := New(d.Params())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range longContact(200) {
+		e.Push(r)
+	}
+	e.Flush()
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	if kept := int64(after.HeapAlloc) - int64(before.HeapAlloc); kept > 4<<20 {
+		t.Errorf("a station keeps %d bytes, at most 4 MiB are granted", kept)
+	} else {
+		t.Logf("%.4f allocations a reading, %d bytes a station", per, kept)
+	}
+	runtime.KeepAlive(e)
 }
