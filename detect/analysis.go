@@ -37,6 +37,7 @@ type analyser struct {
 
 	period, sigma, white, half float64
 	coarse                     bool
+	live                       bool // the look is provisional
 	stale                      int
 	overfull                   bool
 
@@ -140,6 +141,7 @@ func (a *analyser) cut(n int) {
 func (a *analyser) run(c *contact, how Ending, live bool) {
 	a.played, a.overfull, a.preset, a.stale = false, false, false, 0
 	a.dec, a.est = decision{}, estimate{}
+	a.live = live
 	a.load(c, live)
 	if len(a.z) < 8 {
 		return

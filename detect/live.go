@@ -74,7 +74,7 @@ func (d *Detector) follow(r acquire.Reading) {
 		l.sum += b.sumX
 		l.n += int64(b.n)
 	}
-	if trigger && c.t-l.lastRun >= runNS {
+	if trigger && c.t-l.lastRun >= runNS+c.t/50 {
 		l.lastRun = c.t
 		d.look(r)
 	}

@@ -16,7 +16,7 @@ func (a *analyser) measureNoise() {
 	n := len(a.z)
 	a.period = a.medianPeriod()
 	d := a.tmp[:0]
-	stride := 1 + n/6000
+	stride := 1 + n/1500
 	for i := 0; i+3 < n; i += stride {
 		if a.t[i+3]-a.t[i] > 4.5*a.period {
 			continue
@@ -90,7 +90,7 @@ func (a *analyser) followNoise() bool {
 // medianPeriod returns the usual time between bins, s.
 func (a *analyser) medianPeriod() float64 {
 	d := a.tmp[:0]
-	stride := 1 + len(a.t)/2000
+	stride := 1 + len(a.t)/256
 	for i := 0; i+1 < len(a.t); i += stride {
 		if dt := a.t[i+1] - a.t[i]; dt > 0 {
 			d = append(d, dt)

@@ -45,7 +45,9 @@ type phase struct {
 const (
 	maxPasses = 12
 	maxHinges = 40
-	maxPhases = 5
+	// liveHinges is how many rests a provisional look considers: the longest.
+	liveHinges = 12
+	maxPhases  = 5
 )
 
 // decision is the most probable chain of phases and how sure it is.
@@ -101,13 +103,17 @@ func (a *analyser) buildHinges() {
 	}
 	// Keep the longest rests if there are too many.
 	minDur := 0.0
-	if len(rs) > maxHinges-2 {
+	keep := maxHinges - 2
+	if a.live {
+		keep = liveHinges
+	}
+	if len(rs) > keep {
 		d := a.tmp[:0]
 		for _, r := range rs {
 			d = append(d, a.t[r.b]-a.t[r.a])
 		}
 		slices.Sort(d)
-		minDur = d[len(d)-(maxHinges-2)]
+		minDur = d[len(d)-keep]
 		a.tmp = d
 	}
 	for _, r := range rs {
