@@ -48,6 +48,8 @@ type analyser struct {
 	dec    decision
 	est    estimate
 
+	flexedPasses bool // of the last cluster looked at
+
 	played  bool
 	endRest bool
 	span    float64 // range of the smoothed reading, µm

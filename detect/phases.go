@@ -216,6 +216,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		not -= a.piv[x].lnw - lnTurn
 	}
 	e, n := a.cluster(own[:nOwn], sg, lnW, true)
+	flexed := a.flexedPasses
 	// own is sorted by cluster: the first n are the passes.
 	if n > maxPasses {
 		n = maxPasses
@@ -231,6 +232,15 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	ph.value = swv / sw
 	copy(ph.passes[:], own[:n])
 	slices.Sort(ph.passes[:n])
+	if flexed {
+		// The mean of both directions.
+		var sum, cnt [2]float64
+		for x, id := range ph.passes[:n] {
+			sum[x%2] += a.piv[id].v
+			cnt[x%2]++
+		}
+		ph.value = 0.5 * (sum[0]/cnt[0] + sum[1]/cnt[1])
+	}
 	caught = lnCross + far + e
 	stop, parkStop := math.Inf(-1), parkOff
 	if n >= 2 || hj.seen {
@@ -340,13 +350,74 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 			}
 		}
 	}
+	flexed := false
+	if shape {
+		flexed = a.flexed(idx, total, lnW, ev[:len(idx)])
+	}
 	best, bestN := math.Inf(-1), 0
 	for x := range idx {
 		if e := ev[x] + float64(len(idx)-x-1)*lnTurn; e > best {
 			best, bestN = e, x+1
 		}
 	}
+	a.flexedPasses = flexed && bestN >= 3
 	return best, bestN
+}
+
+// flexed adds to ev the evidence that the passes lie at two levels in turn: the
+// frame gives to the hand, and neighbouring passes run in opposite directions.
+// It reports whether that is the better explanation of the largest set.
+func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
+	const spread, flex, lnw = 0.04, 0.25, -1.6
+	better := false
+	var order [64]int
+	rest := total
+	round := 0.0
+	best := math.Inf(-1)
+	for x, id := range idx {
+		rest -= a.piv[id].lnw
+		round += a.piv[id].round
+		// The passes in order of time.
+		k := x
+		for k > 0 && order[k-1] > id {
+			order[k] = order[k-1]
+			k--
+		}
+		order[k] = id
+		if x < 2 || math.Abs(a.piv[id].v-a.piv[idx[0]].v) > 1.2 {
+			continue
+		}
+		ref := a.piv[idx[0]].v
+		var m11, m12, m22, b1, b2, yy, ln float64
+		m22 = 1 / (flex * flex)
+		for r, o := range order[:x+1] {
+			p := &a.piv[o]
+			v := p.s*p.s + spread*spread
+			if a.coarse {
+				v += a.q * a.q / 12
+			}
+			w, y, dir := 1/v, p.v-ref, 1.0
+			if r%2 == 1 {
+				dir = -1
+			}
+			m11 += w
+			m12 += w * dir
+			m22 += w
+			b1 += w * y
+			b2 += w * dir * y
+			yy += w * y * y
+			ln -= 0.5 * math.Log(2*math.Pi*v)
+		}
+		det := m11*m22 - m12*m12
+		rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
+		e := ln + round - 0.5*rss - lnW - math.Log(flex*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - rest + lnw
+		if e+float64(len(idx)-x-1)*lnTurn > best {
+			best = e + float64(len(idx)-x-1)*lnTurn
+			better = e > ev[x]
+		}
+		ev[x] = logAdd(ev[x], e)
+	}
+	return better
 }
 
 // prominence gives each of the reversals idx (in order of time) the range over
