@@ -632,7 +632,7 @@ func logAdd(a, b float64) float64 {
 // spread of those that differ little, µm.
 func (a *analyser) weighHinges() {
 	d := &a.dec
-	tol := math.Max(0.12, math.Max(2*a.sigma, a.q))
+	tol := math.Max(0.12, math.Max(2*a.sigma, 2*a.q))
 	var p, q phase
 	for b := 0; b+1 < d.n; b++ {
 		one, two := &d.ph[b], &d.ph[b+1]

@@ -7,7 +7,7 @@ import (
 
 // maxDoubt is the largest probability that the hands changed over at another
 // place, with another diameter, with which one is given.
-const maxDoubt = 0.15
+const maxDoubt = 0.2
 
 // verdict is what may be said about an entry.
 type verdict struct {

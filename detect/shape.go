@@ -12,7 +12,7 @@ import "math"
 const (
 	roundMin  = -1.2
 	roundMax  = 1.2
-	abruptMin = -1.8
+	abruptMin = -2.0
 )
 
 // weighShape sets round and abrupt of every pivot.
