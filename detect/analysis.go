@@ -14,6 +14,9 @@ const (
 	// leaveSeconds is how long a contact may take to move away before it is seen
 	// to be lost, s.
 	leaveSeconds = 0.8
+	// handSeconds is the shortest movement of a hand in an entry without any
+	// reversal, s.
+	handSeconds = 0.7
 	// umPerMM is micrometres per millimetre.
 	umPerMM = 1000
 )
@@ -175,6 +178,9 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	}
 	a.findPivots()
 	a.findRests()
+	if a.played = a.handMoved(); !a.played {
+		return
+	}
 	a.legs()
 	for i := range a.piv {
 		a.fitPivot(i)
@@ -184,6 +190,19 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	a.weighHinges()
 	a.estimate()
 	a.estimateFlat()
+}
+
+// handMoved reports whether the reading moved as when a hand plays, and not only
+// by a step or two between rests.
+func (a *analyser) handMoved() bool {
+	if len(a.piv) > 0 {
+		return true
+	}
+	moving := a.t[len(a.t)-1] - a.t[0]
+	for _, r := range a.rests {
+		moving -= a.t[r.b] - a.t[r.a]
+	}
+	return moving > handSeconds
 }
 
 // trimSettling cuts off the beginning, where the carriage comes to its force.

@@ -85,8 +85,10 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 		}
 	}
 	x := r.X - c.origin
-	dx := x - c.goodX
-	if dx > d.jump || -dx > d.jump {
+	// Both the last reading in reach and the last one that passed the filter must
+	// be far: a stray reading is no place to measure from.
+	dx, df := x-c.goodX, x-c.track.x
+	if (dx > d.jump || -dx > d.jump) && (df > d.jump || -df > d.jump) {
 		if d.elsewhere(r, x) {
 			return d.events
 		}

@@ -1,3 +1,5 @@
+//go:build explore
+
 package detect
 
 import (

@@ -25,7 +25,7 @@ type track struct {
 }
 
 func (k *track) clear() {
-	k.n, k.i100, k.i80, k.i40, k.t, k.fast = 0, 0, 0, 0, 0, false
+	k.n, k.i100, k.i80, k.i40, k.t, k.x, k.fast = 0, 0, 0, 0, 0, 0, false
 }
 
 func (k *track) at(i int) *mark { return &k.ring[i&(trackLen-1)] }

@@ -1,4 +1,12 @@
+//go:build explore
+
 package detect
+
+// Tools to look at single traces, not part of the tests:
+//
+//	DUMP=ordinary go test -tags explore ./detect -run TestDump$ -v -simseed 3
+//	DUMPBENCH=ordinary go test -tags explore ./detect -run TestDumpBench -v -simseed 3
+//	ROC=1 go test -tags explore ./detect -run TestROC -v -corpus 100
 
 import (
 	"fmt"
@@ -7,6 +15,7 @@ import (
 	"testing"
 
 	"ringsaddle/acquire"
+	"ringsaddle/acquire/bench"
 )
 
 func dumpAnalysis(c *contact, a *analyser) {
@@ -65,6 +74,41 @@ func TestDump(t *testing.T) {
 	d.inspect = dumpAnalysis
 	for _, r := range tr.readings {
 		d.Push(r)
+	}
+	d.Flush()
+}
+
+// TestDumpBench prints what the detector thinks of one trace of the bench.
+func TestDumpBench(t *testing.T) {
+	if os.Getenv("DUMPBENCH") == "" {
+		t.Skip("set DUMPBENCH=class and -simseed to see one trace")
+	}
+	tr, err := benchCase(bench.Class(os.Getenv("DUMPBENCH")), *flagSeed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stepMM := tr.Step.MM()
+	for _, c := range tr.Contacts() {
+		fmt.Printf("truth %.2f..%.2f saddle %.5f allowed %v facts %v flex %.3f hyst %.3f\n", float64(c.TouchNS)/1e9, float64(c.EndNS)/1e9, c.SaddleMM, c.Allowed, c.Facts, c.FlexureUM, c.HysteresisUM)
+		for _, ph := range c.Phases {
+			fmt.Printf("   %s %.2f..%.2f..%.2f ext %.5f level %.5f", ph.Adjustment, float64(ph.StartNS)/1e9, float64(ph.EndNS)/1e9, float64(ph.RestNS)/1e9, ph.ExtremumMM, ph.LevelMM)
+			for _, x := range ph.Crossings {
+				fmt.Printf(" %.2f(%+d)", float64(x.AtNS)/1e9, x.Direction)
+			}
+			fmt.Println()
+		}
+		fmt.Printf("   %+v\n", c.Extrema)
+	}
+	p := benchParams(&tr)
+	d, _ := New(p)
+	d.inspect = dumpAnalysis
+	for _, r := range tr.Readings {
+		for _, e := range d.Push(r) {
+			if e.Kind == EventCaptured {
+				cp := e.Capture
+				fmt.Printf("CAPTURE %s origin %d saddle mm %.5f u %.3f µm\n", cp.Outcome, cp.Origin, (float64(cp.Origin)+cp.Saddle)*stepMM, cp.U*stepMM*1000)
+			}
+		}
 	}
 	d.Flush()
 }

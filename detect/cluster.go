@@ -1,0 +1,158 @@
+package detect
+
+import (
+	"math"
+	"slices"
+)
+
+// cluster finds how many of the reversals idx (of one kind, sg +1 for minima)
+// agree at the bound and returns the evidence of all of them: the passes share
+// one value, the others lie anywhere. It sorts idx from the bound inwards.
+func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int) {
+	slices.SortFunc(idx, func(x, y int) int {
+		u, v := a.piv[x].v*sg, a.piv[y].v*sg
+		switch {
+		case u < v:
+			return -1
+		case u > v:
+			return 1
+		}
+		return x - y
+	})
+	total := 0.0
+	for _, id := range idx {
+		total += a.piv[id].lnw
+	}
+	var ev [64]float64
+	for x := range idx {
+		ev[x] = math.Inf(-1)
+	}
+	ref := a.piv[idx[0]].v
+	for _, sp := range spreads {
+		var sw, swv, swvv, ln float64
+		rest := total
+		for x, id := range idx {
+			p := &a.piv[id]
+			v := p.s*p.s + sp.s*sp.s
+			if a.coarse {
+				v += a.q * a.q / 12
+			}
+			w := 1 / v
+			d := p.v - ref
+			sw += w
+			swv += w * d
+			swvv += w * d * d
+			ln -= 0.5 * math.Log(2*math.Pi*v)
+			if shape {
+				ln += p.round
+			}
+			chi := swvv - swv*swv/sw
+			rest -= p.lnw
+			e := ln - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - rest + sp.lnw
+			if x == 0 {
+				e = -total + sp.lnw
+				if shape {
+					e += p.round
+				}
+			}
+			ev[x] = logAdd(ev[x], e)
+			if chi > 60 {
+				break
+			}
+		}
+	}
+	flexed := false
+	if shape {
+		flexed = a.flexed(idx, total, lnW, ev[:len(idx)])
+	}
+	best, bestN := math.Inf(-1), 0
+	for x := range idx {
+		if e := ev[x] + float64(len(idx)-x-1)*lnTurn; e > best {
+			best, bestN = e, x+1
+		}
+	}
+	a.flexedPasses = flexed && bestN >= 3
+	return best, bestN
+}
+
+// flexed adds to ev the evidence that the passes lie at two levels in turn: the
+// frame gives to the hand, and neighbouring passes run in opposite directions.
+// It reports whether that is the better explanation of the largest set.
+func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
+	const spread, flex, lnw = 0.04, 0.25, -1.6
+	better := false
+	var order [64]int
+	rest := total
+	round := 0.0
+	best := math.Inf(-1)
+	for x, id := range idx {
+		rest -= a.piv[id].lnw
+		round += a.piv[id].round
+		// The passes in order of time.
+		k := x
+		for k > 0 && order[k-1] > id {
+			order[k] = order[k-1]
+			k--
+		}
+		order[k] = id
+		if x < 2 || math.Abs(a.piv[id].v-a.piv[idx[0]].v) > 1.2 {
+			continue
+		}
+		ref := a.piv[idx[0]].v
+		var m11, m12, m22, b1, b2, yy, ln float64
+		m22 = 1 / (flex * flex)
+		for r, o := range order[:x+1] {
+			p := &a.piv[o]
+			v := p.s*p.s + spread*spread
+			if a.coarse {
+				v += a.q * a.q / 12
+			}
+			w, y, dir := 1/v, p.v-ref, 1.0
+			if r%2 == 1 {
+				dir = -1
+			}
+			m11 += w
+			m12 += w * dir
+			m22 += w
+			b1 += w * y
+			b2 += w * dir * y
+			yy += w * y * y
+			ln -= 0.5 * math.Log(2*math.Pi*v)
+		}
+		det := m11*m22 - m12*m12
+		rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
+		e := ln + round - 0.5*rss - lnW - math.Log(flex*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - rest + lnw
+		if e+float64(len(idx)-x-1)*lnTurn > best {
+			best = e + float64(len(idx)-x-1)*lnTurn
+			better = e > ev[x]
+		}
+		ev[x] = logAdd(ev[x], e)
+	}
+	return better
+}
+
+// prominence gives each of the reversals idx (in order of time) the range over
+// which it could lie had the hand turned at will: the climb that separates it
+// from the next reversal beyond it, at most W. So wiggles prove nothing.
+func (a *analyser) prominence(idx []int, sg, W float64) {
+	for x, id := range idx {
+		v := a.piv[id].v * sg
+		climb := W
+		for _, step := range [2]int{-1, 1} {
+			top := v
+			y := id + step
+			lo, hi := idx[0], idx[len(idx)-1]
+			for y >= lo && y <= hi {
+				u := a.piv[y].v * sg
+				top = math.Max(top, u)
+				if a.piv[y].kind == a.piv[id].kind && (u < v || u == v && y < id) {
+					climb = math.Min(climb, top-v)
+					break
+				}
+				y += step
+			}
+		}
+		_ = x
+		a.piv[id].lnw = math.Log(math.Max(climb, math.Max(0.05, 2*a.piv[id].s)))
+	}
+}

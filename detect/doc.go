@@ -1,0 +1,116 @@
+// Package detect finds turning points in the stream of readings of one station:
+// the minimum over tilt and the maximum over cross travel of a ring between two
+// ball contacts, or the extrema of another pair of adjustments. Push readings,
+// take events. The only final event is EventCaptured; everything announced
+// before the end of an entry is provisional.
+//
+// # What a turning point is
+//
+// With both adjustments at their extremum the reading is at a saddle: for two
+// balls of radius r in a bore of radius R, cross offset y and tilt θ,
+//
+//	L(y, θ) = 2·√((R−r)² − y²)/cos θ + 2r
+//
+// A turning point is an extremum of the reading over one adjustment. A turn-back
+// is a reversal that the hand makes off the extremum; over time it looks just as
+// round. The shape over time is not the parabola, because the hand's speed is
+// neither known nor even: only values at extrema are sound.
+//
+// # The steps
+//
+//   - Contact (contact.go, track.go). A contact begins where the reading stops
+//     moving faster than Params.ApproachMMPerS for 0.2 s. It ends when the
+//     reading lies more than Params.JumpMM away for Params.LossSeconds and more
+//     than Params.StrayReadings readings, or when it is displaced by 12 µm or
+//     more in a movement of at most 0.15 s that begins and ends abruptly and is
+//     not taken back. The start depends on nothing before it, so the span of a
+//     capture replayed gives the capture again, bit by bit.
+//   - Stray readings. A reading is left out if it lies off the line through the
+//     medians of the five readings before and the five after it by more than
+//     seven times what those do. Runs of up to three are outvoted.
+//   - Noise (noise.go). Third differences take out any quadratic movement; their
+//     low quantiles give the white noise. Blocks in which the readings scatter
+//     about the running mean by more than 1.7 times that are bursts of vibration
+//     and get a noise of their own. Bins that only repeat the one before for
+//     longer than such noise permits are stale and are left out.
+//   - Reversals and rests (reversals.go). A zigzag with a hysteresis of six
+//     standard deviations of the running mean, at least 1.3 steps of the readout.
+//     A rest is 0.35 s or more in which the running mean holds still.
+//   - Shape (shape.go). How the reading leaves a reversal, as a bounded likelihood
+//     ratio of pass against turn-back.
+//   - Decision (phases.go). See below.
+//   - Estimate (fit.go, estimate.go). See below.
+//
+// # The decision
+//
+// An entry is a chain of phases; in each one adjustment is played, and between
+// two the reading rests. Every way to divide the entry at its rests, to give the
+// parts to the two adjustments in turn, and to call an extremum passed or not
+// passed is weighed by how probable it makes the reversals seen. Passes share one
+// value within a spread (a mixture of 0.03, 0.1 and 0.3 µm, or two levels in turn
+// where the frame gives to the hand). Turn-backs may lie anywhere within the
+// climb that separates them from the next reversal beyond them, so wiggles prove
+// nothing. Nothing may lie beyond an extremum. An adjustment that was finished
+// rests near its extremum. Reversals on the far side, and more rarely on the near
+// side, may repeat as at an end stop. The best chain of each claim is found by
+// dynamic programming over the rests.
+//
+// The confirmation rule: a turning point is announced when the probability of
+// the chains that pass it, among all chains, exceeds 1 − Params.FalseProbability.
+// That takes at least two passes that agree, or one and a rest beside it after
+// the hand has been away. The evidence is weighed again whenever a reversal has
+// been left by more than the noise or the reading has come to rest, at most once
+// in 0.25 s plus a fiftieth of the time in contact.
+//
+// Because agreement may be chance, the price of certainty is yield: two shallow
+// passes that agree by a tenth of their depth are reported as ambiguous.
+//
+// # The estimate
+//
+// Each pass is fitted by a polynomial in time (degree 4, or 2 where there are
+// few readings) over the widest window whose value agrees with those of all
+// narrower ones. Passes and rests are then observations of one linear model:
+// saddle, drift, the residual that each adjustment was left with, and flexure
+// that turns with the direction of the knob. It contains saddle = C − (E − T)
+// and its longer chains. Its spread is estimated from the passes; u comes from
+// its covariance, and where another rest might have been the one at which the
+// hands changed over, from that too. The time of a capture is the end of its
+// last phase.
+//
+// Estimators of the value of one pass, 400 passes at 100 Hz with white noise of
+// 0.05 µm and an uneven hand (TestEstimators prints this):
+//
+//	estimator                        bias µm   RMS µm
+//	polynomial, adaptive window      −0.001    0.006
+//	polynomial, fixed 0.16 s         −0.025    0.031
+//	unimodal regression, 2 s         −0.088    0.092
+//	order statistic with dwell       −0.004    0.036
+//	raw minimum, 2 s                 −0.091    0.094
+//
+// On whole entries wander, touch and what is left of the first adjustment bound
+// the error, not the fit (TestCorpus prints the table).
+//
+// # Edges
+//
+//   - Plateaus: a readout that shows steps wider than the noise is taken as it
+//     is; q/√12 is added to the spread of passes and rests.
+//   - Gaps: a reading flagged acquire.Gap ends an entry only if more than
+//     Params.LossSeconds and twelve periods are missing; Lost always does.
+//   - Clocks: times that run backwards or stand still are replaced by the usual
+//     period; a hole of 3 s ends the entry.
+//   - Order of conditions: readings lost, then preset, then what the decision
+//     says, then reservations.
+//
+// # Limits
+//
+// Reversals that repeat at one place off the extremum, round and without a
+// rest, cannot be told from passes in x alone. The second axis of a readout is
+// kept but not used yet. A preset pressed while the reading rests looks like a
+// withdrawal; it is named only when play goes on after it. A carriage with play
+// in the reading flattens every extremum and biases it by up to half the play.
+//
+// Sources: the formula of the saddle and the rule of residuals are derived from
+// the geometry above; the variance of a vertex and the bias of a raw extremum are
+// order statistics and least squares in any textbook (checked in fit_test.go
+// against the exact variance and against tabulated expectations).
+package detect
