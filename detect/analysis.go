@@ -178,10 +178,10 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	}
 	a.findPivots()
 	a.findRests()
+	a.legs()
 	if a.played = a.handMoved(); !a.played {
 		return
 	}
-	a.legs()
 	for i := range a.piv {
 		a.fitPivot(i)
 	}
@@ -195,8 +195,10 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 // handMoved reports whether the reading moved as when a hand plays, and not only
 // by a step or two between rests.
 func (a *analyser) handMoved() bool {
-	if len(a.piv) > 0 {
-		return true
+	for i := range a.piv {
+		if p := &a.piv[i]; p.prom > math.Max(0.3, math.Max(10*a.ss[p.k], a.q)) {
+			return true
+		}
 	}
 	moving := a.t[len(a.t)-1] - a.t[0]
 	for _, r := range a.rests {
