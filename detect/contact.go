@@ -108,7 +108,6 @@ type begin struct {
 	outs         int
 	outSame      int   // of those, how many lie together at one place
 	outX         int64 // the first of them
-	outAt        int64
 
 	settledBin int // first bin of the settled contact
 	settled    bool

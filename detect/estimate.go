@@ -40,7 +40,6 @@ type estimate struct {
 	flatSeek int
 	slope    float64 // µm/s
 	spread   float64
-	disagree float64
 }
 
 // Parameters of the model, by place.
@@ -172,8 +171,7 @@ func (a *analyser) estimate() {
 				st += a.piv[ph.passes[x]].t
 			}
 			st /= float64(ph.n)
-			var o obs
-			o = obs{phase: i, pass: true, t: st}
+			o := obs{phase: i, pass: true, t: st}
 			var g [maxDim]float64
 			a.row(&o, &g)
 			v := 0.0

@@ -83,14 +83,14 @@ func (p Params) Validate() error {
 	}
 	for i, s := range p.Seeks {
 		if s.Adjustment == "" {
-			errs = append(errs, fmt.Errorf("Seeks[%d]: the adjustment has no name", i))
+			errs = append(errs, fmt.Errorf("seeks[%d]: the adjustment has no name", i))
 		}
 		if s.Sense != Minimum && s.Sense != Maximum {
-			errs = append(errs, fmt.Errorf("Seeks[%d].Sense = %d: permitted Minimum or Maximum", i, s.Sense))
+			errs = append(errs, fmt.Errorf("seeks[%d].Sense = %d: permitted Minimum or Maximum", i, s.Sense))
 		}
 	}
 	if p.Seeks[0].Adjustment != "" && p.Seeks[0].Adjustment == p.Seeks[1].Adjustment {
-		errs = append(errs, fmt.Errorf("Seeks: %s is named twice; two different adjustments are needed", p.Seeks[0].Adjustment))
+		errs = append(errs, fmt.Errorf("seeks: %s is named twice; two different adjustments are needed", p.Seeks[0].Adjustment))
 	}
 	check("StepMM", p.StepMM, 1e-9, 0.1, "mm")
 	check("ResolutionMM", p.ResolutionMM, math.Max(1e-9, p.StepMM*(1-1e-9)), 0.1, "mm")

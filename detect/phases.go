@@ -19,15 +19,14 @@ import (
 
 // phase is a stretch of the entry under one hypothesis.
 type phase struct {
-	seek    int
-	from    int // hinges
-	to      int
-	caught  bool
-	n       int // passes
-	passes  [maxPasses]int
-	value   float64 // extremum, in the coordinates of the analysis
-	odds    float64 // log odds of caught against not caught
-	stopped bool    // own reversals look like an end stop
+	seek   int
+	from   int // hinges
+	to     int
+	caught bool
+	n      int // passes
+	passes [maxPasses]int
+	value  float64 // extremum, in the coordinates of the analysis
+	odds   float64 // log odds of caught against not caught
 }
 
 const (

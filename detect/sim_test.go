@@ -12,32 +12,30 @@ import (
 // rad, cross travel in µm, times in s.
 
 type simConfig struct {
-	class      string
-	rate       float64 // readings per second
-	q          float64 // resolution, µm
-	rho        float64 // R − r, µm
-	white      float64
-	wander     float64
-	wanderTau  float64
-	drift      float64 // µm/min
-	touch      float64
-	hyst       float64
-	deadtime   float64 // s, after each reversal of the knob
-	stick      float64 // µm of stick-slip
-	vib        float64 // amplitude of vibration bursts, µm
-	outliers   float64 // per second
-	stale      float64 // per second
-	drops      float64 // per second
-	handStyle  int     // 0 raised cosine, 1 speed with noise, 2 linear with short turns, 3 minimum jerk
-	y          bool
-	tiltRise   float64 // typical rise at the turn-backs, µm
-	crossDrop  float64
-	parkTilt   float64 // µm, sd of what is left of the tilt
-	parkCross  float64
-	pause      float64 // s between the phases
-	minSpeed   float64
-	fast       float64 // factor on the hand's speed
-	startShift float64
+	class     string
+	rate      float64 // readings per second
+	q         float64 // resolution, µm
+	rho       float64 // R − r, µm
+	white     float64
+	wander    float64
+	wanderTau float64
+	drift     float64 // µm/min
+	touch     float64
+	hyst      float64
+	deadtime  float64 // s, after each reversal of the knob
+	stick     float64 // µm of stick-slip
+	vib       float64 // amplitude of vibration bursts, µm
+	outliers  float64 // per second
+	stale     float64 // per second
+	drops     float64 // per second
+	handStyle int     // 0 raised cosine, 1 speed with noise, 2 linear with short turns, 3 minimum jerk
+	y         bool
+	tiltRise  float64 // typical rise at the turn-backs, µm
+	crossDrop float64
+	parkTilt  float64 // µm, sd of what is left of the tilt
+	parkCross float64
+	pause     float64 // s between the phases
+	fast      float64 // factor on the hand's speed
 }
 
 type simPhase struct {
@@ -46,8 +44,6 @@ type simPhase struct {
 	end       float64
 	crossings []float64
 	parked    bool
-	resid     float64 // µm left at the end
-	seenFlat  bool
 }
 
 type simContact struct {
@@ -57,7 +53,6 @@ type simContact struct {
 	refT       float64
 	allowed    map[Outcome]bool
 	supported  bool
-	tiltTrue   float64
 }
 
 type simTrace struct {
@@ -72,8 +67,6 @@ type simHand struct {
 	rng *rand.Rand
 	cfg simConfig
 	dt  float64
-	pos []float64 // knob over time
-	on  []bool
 }
 
 // goTo moves a knob from a to b at the given mean speed.
@@ -219,12 +212,6 @@ func simulate(class string, seed uint64) simTrace {
 		c.y = true
 	}
 	return simRun(c, rng, entries)
-}
-
-type simSeg struct {
-	adj  int
-	path []float64 // knob positions on the grid (µm or rad)
-	hand bool
 }
 
 func simRun(c simConfig, rng *rand.Rand, entries int) simTrace {
