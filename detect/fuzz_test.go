@@ -3,6 +3,7 @@ package detect
 import (
 	"encoding/binary"
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"ringsaddle/acquire"
@@ -57,4 +58,39 @@ func FuzzPush(f *testing.F) {
 		check(d.Flush())
 		check(d.Flush())
 	})
+}
+
+// Random walks of any size with jumping clocks and arbitrary flags: never a
+// panic, never a diameter that is no number or that spans lost readings.
+func TestArbitraryReadings(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	for range 60 {
+		d, err := New(DefaultParams(acquire.Step{Num: 10_000, Den: 1}, 100_000))
+		if err != nil {
+			t.Fatal(err)
+		}
+		check := func(ev []Event) {
+			for _, e := range ev {
+				if c := e.Capture; c != nil && c.Outcome == OutcomeDiameter &&
+					(math.IsNaN(c.Saddle) || !(c.U > 0) || c.Ending == EndReadingsLost) {
+					t.Fatalf("%+v", c)
+				}
+			}
+		}
+		at, x, amp := int64(0), int64(0), 1+rng.Int64N(3000)
+		for k := range 3000 {
+			at += rng.Int64N(30_000_000) - 2_000_000
+			x += rng.Int64N(2*amp+1) - amp
+			var fl acquire.Flags
+			if rng.IntN(300) == 0 {
+				fl = acquire.Flags(rng.IntN(128))
+			}
+			if rng.IntN(2000) == 0 {
+				x, at = rng.Int64()-rng.Int64(), at-rng.Int64N(1e12)
+			}
+			check(d.Push(acquire.Reading{Seq: uint64(k), At: at, X: x, Y: -x, Flags: fl}))
+			_ = d.State()
+		}
+		check(d.Flush())
+	}
 }
