@@ -157,7 +157,17 @@ func (p *tab) click(text string) {
 	p.t.Helper()
 	find := fmt.Sprintf("[...document.querySelectorAll('button, summary')].find((b) => b.checkVisibility() && b.innerText.trim() === %q)", text)
 	p.wait(find)
-	at := eval[[]float64](p, "(() => { const b = "+find+"; b.scrollIntoView({block: 'nearest'}); const r = b.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()")
+	// Like a person, it aims at what stands still.
+	middle := "(() => { const b = " + find + "; if (!b) return [0, 0]; b.scrollIntoView({block: 'nearest'}); const r = b.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()"
+	at := eval[[]float64](p, middle)
+	for range 100 {
+		time.Sleep(60 * time.Millisecond)
+		next := eval[[]float64](p, middle)
+		if next[0] > 0 && next[0] == at[0] && next[1] == at[1] {
+			break
+		}
+		at = next
+	}
 	p.do(chromedp.MouseClickXY(at[0], at[1]))
 }
 
