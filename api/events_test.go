@@ -519,7 +519,7 @@ func TestPrompts(t *testing.T) {
 		{"complete", st(nil), in(detect.StageContact, 1, true), "All caught. Withdraw the ring.", "good", "capture"},
 		{"withdraw", st(func(s *calibrate.State) { s.Pending = "c" }), in(detect.StageContact, -1, true), "Captured. Withdraw the ring.", "good", "withdrawal"},
 		{"away", st(func(s *calibrate.State) { s.Pending = "c" }), idle, "Captured. Keep the ring away from the contacts for a moment.", "good", "withdrawal"},
-		{"confirm", st(func(s *calibrate.State) { s.ConfirmRing, s.ConfirmIdent = "w32", "W-32-118" }), idle, "Is this work ring W-32-118? Read what is engraved on it, then confirm.", "ask", "confirm_ring"},
+		{"confirm", st(func(s *calibrate.State) { s.ConfirmRing, s.ConfirmIdent = "w32", "W-32-118" }), idle, "Read the ident: is this work ring W-32-118?", "ask", "confirm_ring"},
 		{"question", st(func(s *calibrate.State) { s.Asking = &calibrate.Question{Text: "Really?"} }), idle, "Stopped: please answer.", "ask", "answer"},
 		{"paused", st(func(s *calibrate.State) { s.Paused = true }), idle, "Paused.", "idle", "resume"},
 		{"done", st(func(s *calibrate.State) { s.Step = 3 }), idle, "Every step is done. Look over the ladder, then close the set.", "good", "close"},

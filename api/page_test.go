@@ -133,7 +133,7 @@ func states(t *testing.T) []state {
 				p.fill("Entries at each position", "2")
 				p.fill("Scale", "20.04")
 				p.click("Start the set")
-				p.waitText("#now-title", "Is this master ring M-30-07?")
+				p.waitText("#now-title", "Read the ident: is this master ring M-30-07?")
 			},
 			sees: map[string]string{
 				"#now-ident": "M-30-07", "#asks button": "Yes, it says M-30-07", "#set-title": "W-32-118 against M-30-07",
@@ -330,7 +330,7 @@ func pageStates(t *testing.T, browser context.Context) {
 			serveOn(t, again, strings.TrimPrefix(base, "http://"))
 			p.waitText("#link", "Connected")
 			want[wireSet](again, 201, "POST", "/api/v1/sets", order(nil))
-			p.waitText("#now-title", "Is this master ring M-30-07?")
+			p.waitText("#now-title", "Read the ident: is this master ring M-30-07?")
 			p.waitText("#set-title", "W-32-118 against M-30-07")
 		})
 	}

@@ -106,7 +106,7 @@ func setPrompt(st *calibrate.State, sweep Sweep) prompt {
 	switch p.Waits {
 	case waitConfirm:
 		p.Ident = st.ConfirmIdent
-		p.Title = fmt.Sprintf("Is this %s? Read what is engraved on it, then confirm.", ringWords(st, st.ConfirmRing))
+		p.Title = fmt.Sprintf("Read the ident: is this %s?", ringWords(st, st.ConfirmRing))
 		p.Detail, p.Tone = where, toneAsk
 	case waitCapture:
 		p.Ident, p.Detail = ring.Ident, where

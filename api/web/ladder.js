@@ -65,9 +65,7 @@ function actions(app) {
   const reason = (title, text, confirm, path, more = {}, opts = {}) => () => askReason({
     title, text, confirm, by, ...opts, send: (body) => act(app, path, { ...body, ...more }),
   });
-  if (set.waits === 'close') button('Close the set', () => app.attempt(() => act(app, base + '/close', { by })), 'primary');
-  if (set.status === 'paused') button('Go on', () => app.attempt(() => act(app, base + '/resume', { by })), 'primary');
-  else if (set.waits !== 'close') button('Pause', reason('Pause the set', 'Captures made during the pause are kept and do not count.', 'Pause', base + '/pause', {}, { reasons: ['Break', 'Waiting for temperature'] }));
+  if (set.waits !== 'close' && set.waits !== 'resume') button('Pause', reason('Pause the set', 'Captures made during the pause are kept and do not count.', 'Pause', base + '/pause', {}, { reasons: ['Break', 'Waiting for temperature'] }));
   button('Same again', reason('One more entry here', 'All entries are kept and used.', 'Ask for one more', base + '/same-again',
     set.step < set.steps.length ? { step: set.step } : { step: set.steps.length - 1 }, { reasons: ['Not sure of the seat', 'Spread too large'] }));
   const last = lastGood(set);

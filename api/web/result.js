@@ -28,7 +28,7 @@ export function renderResult(app) {
     h('th', { scope: 'row' }, `${p.ident}`),
     h('td', {}, `${plain(p.height_mm)}\u00a0mm,\u00a0${plain(p.direction_deg)}°`),
     h('td', { class: 'number strong' }, mm(p.diameter_20c_mm)),
-    h('td', { class: 'number' }, `${uncertainty(p.expanded_uncertainty_mm)} (k\u00a0${p.coverage_factor.toFixed(2)})`),
+    h('td', { class: 'number' }, uncertainty(p.expanded_uncertainty_mm), h('span', { class: 'quiet' }, `k ${p.coverage_factor.toFixed(2)}`)),
     h('td', { class: 'number' }, signedMicro(p.deviation_mm)),
     h('td', {}, p.decision || 'no tolerance'),
     h('td', {}, p.captures.map((id, i) => h('a', { href: `/api/v1/captures/${id}/trace`, download: '', 'aria-label': `Raw trace of entry ${i + 1}, ${p.ident}, ${plain(p.height_mm)} mm, ${plain(p.direction_deg)}°` }, `CSV ${i + 1}`)).flatMap((a) => [a, ' ']))));

@@ -97,7 +97,7 @@ export class Trace {
     const cols = this.visible();
     if (cols.length < 2) {
       ctx.fillStyle = quiet;
-      ctx.fillText('The trace appears with the first readings.', 16, 28);
+      ctx.fillText('Waiting for readings.', 16, 28);
       setText(byId('scale'), '');
       return;
     }
