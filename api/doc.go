@@ -7,7 +7,7 @@
 //	/                         the bench page (embedded, works without a network)
 //	/api/v1/openapi.json      the description of everything below /api/v1
 //	/api/v1/stations          benches, their live readings and raw traces
-//	/api/v1/events            the journal as server-sent events, with cues
+//	/api/v1/events, journal   the journal as server-sent events with cues, and in pages
 //	/api/v1/sets              sets and the actions of the person on them
 //	/api/v1/captures          captures, their turning points and raw traces
 //	/api/v1/rings, materials  the register
