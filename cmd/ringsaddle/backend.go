@@ -248,7 +248,7 @@ func (b backend) Amend(ctx context.Context, r calibrate.Ring, by, reason string)
 }
 
 func checkRing(r calibrate.Ring) error {
-	errs := []error{refusals(r.Validate())}
+	errs := []error{api.Refuse(r.Validate())}
 	known := false
 	var permitted []string
 	for _, m := range calibrate.Materials() {

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"strings"
 	"sync/atomic"
 	"time"
 
@@ -338,7 +337,7 @@ func (s *session) Start(ctx context.Context, o api.SetOrder, rings ringSource) (
 			Day: day, OverdueReason: o.OverdueReason,
 		}
 		if err := plan.Validate(involved, check); err != nil {
-			return refusals(err)
+			return api.Refuse(err)
 		}
 		ev := s.event(calibrate.SetStarted)
 		ev.By, ev.Reason, ev.Plan, ev.Rings = o.Technician, o.OverdueReason, &plan, involved
@@ -346,7 +345,7 @@ func (s *session) Start(ctx context.Context, o api.SetOrder, rings ringSource) (
 		ev.Setup, ev.Checks = &setup, o.Checks
 		id = s.newID()
 		if _, err := calibrate.Apply(calibrate.NewState(id), ev); err != nil {
-			return refusals(err)
+			return api.Refuse(err)
 		}
 		_, committed, err := s.store.CreateSet(ctx, storage.SetRecord{ID: id, Station: s.station, By: o.Technician}, ev)
 		if err != nil {
@@ -426,28 +425,4 @@ func planOf(ctx context.Context, o api.SetOrder, rings ringSource) (calibrate.Pl
 	reference.Role = calibrate.Closing
 	plan.Steps = append(plan.Steps, reference)
 	return plan, involved, errors.Join(errs...)
-}
-
-// refusals turns the faults of a plan or a ring into refusals, one each.
-func refusals(err error) error {
-	if err == nil {
-		return nil
-	}
-	var refused *calibrate.RefusedError
-	if errors.As(err, &refused) {
-		return conflict(err)
-	}
-	var out []error
-	for _, e := range flatten(err) {
-		if inner := flatten(e); len(inner) > 1 {
-			out = append(out, refusals(e))
-			continue
-		}
-		field, text, found := strings.Cut(e.Error(), ": ")
-		if !found {
-			field, text = "", e.Error()
-		}
-		out = append(out, &api.Refusal{Field: field, Text: text})
-	}
-	return errors.Join(out...)
 }
