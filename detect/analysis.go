@@ -50,6 +50,7 @@ type analyser struct {
 	table  chainTable
 	dec    decision
 	est    estimate
+	slide  slideView
 
 	flexedPasses bool // of the last cluster looked at
 
@@ -99,10 +100,14 @@ func (a *analyser) load(c *contact, live bool) {
 		a.bin = make([]int32, n, n+n/2+64)
 	}
 	a.bin = a.bin[:n]
-	a.hasY = n > 0
+	// Frames without y are bridged where they are few.
+	missing := 0
 	for i := range bins {
-		a.hasY = a.hasY && bins[i].nY > 0
+		if bins[i].nY == 0 {
+			missing++
+		}
 	}
+	a.hasY = n > 0 && missing <= len(bins)/50
 	if a.hasY {
 		a.y = grow(a.y, n)
 	}
@@ -121,8 +126,14 @@ func (a *analyser) load(c *contact, live bool) {
 		a.t[i] = float64(sum.sumT) / m * 1e-9
 		a.z[i] = float64(sum.sumX) / m * a.um
 		a.bin[i] = int32(off + last - 1)
-		if a.hasY {
+		switch {
+		case !a.hasY:
+		case sum.nY > 0:
 			a.y[i] = float64(sum.sumY) / float64(sum.nY) * a.p.StepMM * umPerMM
+		case i > 0:
+			a.y[i] = a.y[i-1]
+		default:
+			a.y[i] = 0
 		}
 	}
 }
@@ -186,8 +197,10 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 		a.fitPivot(i)
 	}
 	a.weighShape()
-	a.decide()
-	a.weighHinges()
+	if !a.findSlides() || !a.decideSlides() {
+		a.decide()
+		a.weighHinges()
+	}
 	a.estimate()
 	a.estimateFlat()
 }

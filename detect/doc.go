@@ -90,6 +90,25 @@
 // On whole entries wander, touch and what is left of the first adjustment bound
 // the error, not the fit (TestCorpus prints the table).
 //
+// # The second axis
+//
+// Where the readout sends the position y of the cross slide too (slide.go, arc.go), the
+// stretches in which y moves are the cross phases, and what moves the reading
+// between them is the other adjustment. In a cross phase the reading is fitted
+// over y by the arc of the formula above, robustly, with a linear drift, a
+// flexure that turns with the slide's direction and a lag of the carriage. The
+// cross maximum is passed if the vertex lies within the travel of y by more than
+// four standard uncertainties and two steps of y, and 0.1 µm of the reading;
+// beyond the travel it is not passed, and in between the entry is ambiguous, as
+// it is when 1/curvature is no radius between 0.5 and 120 mm, the readings
+// scatter about the arc, or a rest lies off it. One pass is enough. Where the
+// slide stood before and after tells the cross residual, so that the tilt minimum
+// and the vertex each lead to the saddle; u never falls below 0.7 of the wander.
+// The tilt is decided by x alone, within its own stretches. A second axis that
+// stands still, or is missing from more than a fiftieth of the readings, is not
+// used, and nothing changes for traces without one. It belongs to the adjustment
+// named cross; tasks without that do not use it.
+//
 // # Edges
 //
 //   - Plateaus: a readout that shows steps wider than the noise is taken as it
@@ -104,8 +123,8 @@
 // # Limits
 //
 // Reversals that repeat at one place off the extremum, round and without a
-// rest, cannot be told from passes in x alone. The second axis of a readout is
-// kept but not used yet. A preset pressed while the reading rests looks like a
+// rest, cannot be told from passes in x alone. The second axis of a readout
+// settles this for the cross slide and not for the tilt. A preset pressed while the reading rests looks like a
 // withdrawal; it is named only when play goes on after it. A carriage with play
 // in the reading flattens every extremum and biases it by up to half the play.
 //

@@ -18,6 +18,9 @@ type obs struct {
 	phase   int
 	pass    bool
 	dir     float64
+	passes  float64 // that the observation stands for, if more than one
+	resid   bool    // of the residual alone
+	start   bool    // of the residual before the first phase
 }
 
 type estimate struct {
@@ -58,14 +61,29 @@ func (a *analyser) estimate() {
 	if d.n == 0 || d.mask == 0 {
 		return
 	}
-	var ob [maxPhases * (maxPasses + 2)]obs
+	var ob [maxPhases*(maxPasses+2) + maxPhases + 1]obs
 	n := 0
+	bySlide, started := false, false
 	lastPh := &d.ph[d.n-1]
 	e.tEnd = a.hinges[lastPh.to].tStart
 	for i := range d.n {
 		ph := &d.ph[i]
 		dir := 1.0
-		if ph.caught {
+		if ph.slide > 0 && i > 0 && !started {
+			// Where the slide stood before it was played.
+			started = true
+			if r, s, ok := a.residualOf(&a.hinges[ph.from]); ok {
+				ob[n] = obs{v: r, s: s, t: a.hinges[ph.from].t, phase: i, resid: true, start: true}
+				n++
+				bySlide = true
+			}
+		}
+		started = started || ph.slide > 0
+		if ph.caught && ph.slide > 0 {
+			f := &a.slide.at[ph.slide-1]
+			ob[n] = obs{v: f.v, s: f.s, t: f.t, phase: i, pass: true, passes: math.Min(5, float64(f.crossings))}
+			n++
+		} else if ph.caught {
 			for x := range ph.n {
 				id := ph.passes[x]
 				if x > 0 && (id-ph.passes[x-1])%2 == 0 && ((id-ph.passes[x-1])-1)%2 != 0 {
@@ -79,6 +97,13 @@ func (a *analyser) estimate() {
 		if h := &a.hinges[ph.to]; h.seen {
 			ob[n] = obs{v: h.level, s: h.s, t: h.t, phase: i}
 			n++
+			if ph.slide > 0 {
+				if r, s, ok := a.residualOf(h); ok {
+					bySlide = true
+					ob[n] = obs{v: r, s: s, t: h.t, phase: i, resid: true}
+					n++
+				}
+			}
 		}
 	}
 	wander := 0.03
@@ -93,8 +118,9 @@ func (a *analyser) estimate() {
 		prior := func(i int, s float64) { m.a[i][i] += 1 / (s * s) }
 		prior(pSaddle, 1e4)
 		prior(pDrift, math.Max(a.drift, 1e-6))
-		prior(pFlex0, 0.1)
-		prior(pFlex1, 0.1)
+		flex := math.Max(0.1, a.slide.flex)
+		prior(pFlex0, flex)
+		prior(pFlex1, flex)
 		for i := pStart0; i < m.n; i++ {
 			prior(i, 1e3)
 		}
@@ -106,7 +132,7 @@ func (a *analyser) estimate() {
 		for x := range n {
 			var g [maxDim]float64
 			a.row(&ob[x], &g)
-			w := 1 / (ob[x].s*ob[x].s + wander*wander)
+			w := 1 / (ob[x].s*ob[x].s + ob[x].wander2(wander))
 			for i := range m.n {
 				if g[i] == 0 {
 					continue
@@ -134,7 +160,7 @@ func (a *analyser) estimate() {
 			for i := range m.n {
 				r -= g[i] * b[i]
 			}
-			v := ob[x].s*ob[x].s + wander*wander
+			v := ob[x].s*ob[x].s + ob[x].wander2(wander)
 			chi += r * r / v
 			excess += math.Max(0, r*r-ob[x].s*ob[x].s)
 			seen[ob[x].phase]++
@@ -161,16 +187,27 @@ func (a *analyser) estimate() {
 	var g [maxDim]float64
 	g[pSaddle] = 1
 	e.u = math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur)
+	if bySlide {
+		// The chain is closed by geometry; what wanders over the whole entry stays.
+		e.u = math.Hypot(e.u, slideWander*wander)
+	}
 	for i := range d.n {
 		ph := &d.ph[i]
 		k := ph.seek
 		if ph.caught {
 			// The last phase of an adjustment counts.
 			var st float64
-			for x := range ph.n {
-				st += a.piv[ph.passes[x]].t
+			if ph.slide > 0 {
+				f := &a.slide.at[ph.slide-1]
+				st = f.t
+				e.first[k], e.last[k] = f.a, f.b
+			} else {
+				for x := range ph.n {
+					st += a.piv[ph.passes[x]].t
+				}
+				st /= float64(ph.n)
+				e.first[k], e.last[k] = a.piv[ph.passes[0]].a, a.piv[ph.passes[ph.n-1]].b
 			}
-			st /= float64(ph.n)
 			o := obs{phase: i, pass: true, t: st}
 			var g [maxDim]float64
 			a.row(&o, &g)
@@ -180,7 +217,6 @@ func (a *analyser) estimate() {
 			}
 			e.value[k], e.valueU[k], e.valueT[k] = v, math.Sqrt(m.quad(&g)), st
 			e.n[k] = ph.n
-			e.first[k], e.last[k] = a.piv[ph.passes[0]].a, a.piv[ph.passes[ph.n-1]].b
 		}
 		e.parked[k] = ph.caught && a.hinges[ph.to].seen
 		if e.parked[k] {
@@ -191,9 +227,29 @@ func (a *analyser) estimate() {
 	}
 }
 
+// wander2 returns the part of the variance that does not shrink with the number
+// of readings, for a wander of the given standard deviation, µm².
+func (o *obs) wander2(wander float64) float64 {
+	switch {
+	case o.resid:
+		return 0
+	case o.passes > 1:
+		return wander * wander / o.passes
+	}
+	return wander * wander
+}
+
 // row fills in the coefficients of an observation.
 func (a *analyser) row(o *obs, g *[maxDim]float64) {
 	d := &a.dec
+	if o.resid {
+		i := pResid + o.phase
+		if o.start {
+			i = pStart0 + d.ph[o.phase].seek
+		}
+		g[i] = 1
+		return
+	}
 	g[pSaddle] = 1
 	g[pDrift] = o.t - a.est.tEnd
 	k := d.ph[o.phase].seek

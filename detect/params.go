@@ -12,7 +12,7 @@ import (
 
 // Revision names the algorithm. It changes whenever a capture of the same
 // readings with the same Params may change.
-const Revision = "1"
+const Revision = "2"
 
 // Params are the settings of a Detector. Start from DefaultParams.
 type Params struct {

@@ -27,6 +27,7 @@ type phase struct {
 	passes [maxPasses]int
 	value  float64 // extremum, in the coordinates of the analysis
 	odds   float64 // log odds of caught against not caught
+	slide  int     // 1 + index of the stretch of the second axis, 0 if there is none
 }
 
 const (

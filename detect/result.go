@@ -93,6 +93,10 @@ func (a *analyser) reasons(c *contact, v verdict) []Reason {
 		switch {
 		case ph == nil:
 			say(ReasonNotPlayed, "The %s was not played in this contact.", s.Adjustment)
+		case ph.slide > 0 && a.slide.at[ph.slide-1].claim == slideOdd:
+			say(ReasonPassesDisagree, "The reading over the position of the %s slide follows no arc that a ring gives.", s.Adjustment)
+		case ph.slide > 0 && a.slide.at[ph.slide-1].claim == slideOpen:
+			say(ReasonFewPasses, "The %s lies at the edge of what the slide has covered.", s.name())
 		case ph.n == 0 || d.mask>>k&1 == 0 && d.prob[k] >= 0.8:
 			best := a.extremeOf(ph, k)
 			say(ReasonNotCrossed, "The reading never came back from %s %s: the %s was not passed.", s.side(), a.mm(c, best), s.name())
