@@ -7,7 +7,12 @@ import (
 
 // maxDoubt is the largest probability that the hands changed over at another
 // place, with another diameter, with which one is given.
-const maxDoubt = 0.2
+const maxDoubt = 0.1
+
+// maxU is the largest standard uncertainty, µm, with which a diameter is reported
+// (a step of the readout where that is more). More than that means that the pieces
+// of the entry do not fit together.
+const maxU = 0.2
 
 // verdict is what may be said about an entry.
 type verdict struct {
@@ -33,7 +38,7 @@ func (a *analyser) verdict() verdict {
 		v.outcome, v.flat = OutcomeDiameter, true
 	case v.good[0] && v.good[1]:
 		v.outcome = OutcomeDiameter
-		if d.doubt > maxDoubt || a.overfull {
+		if d.doubt > maxDoubt || a.overfull || e.u > math.Max(maxU, a.q) {
 			v.unclear = true
 			v.outcome = OutcomeAmbiguous
 		}
