@@ -32,6 +32,9 @@ const (
 	slideWander = 0.7
 	// flexLimUM is the flexure above which passes in one direction are doubted, µm.
 	flexLimUM = 0.1
+	// lnSingle is the price of a single pass in x alone beside a rest: where the
+	// stretches are known no other division of the entry speaks against it.
+	lnSingle = -1.2
 	// Radii that a ring and a ball can leave, µm.
 	minRhoUM, maxRhoUM = 500.0, 120_000.0
 )
@@ -326,6 +329,9 @@ func (a *analyser) claimSlides() {
 			caught, not, ok := a.weigh(from, to, ph.seek, ph)
 			p[i] = 0
 			if ok {
+				if ph.n == 1 {
+					caught += lnSingle
+				}
 				p[i] = 1 / (1 + math.Exp(not-caught))
 				if a.doubtful(ph) {
 					p[i] = math.Min(p[i], 0.9)
