@@ -6,7 +6,6 @@ package detect
 //
 //	DUMP=ordinary go test -tags explore ./detect -run TestDump$ -v -simseed 3
 //	DUMPBENCH=ordinary go test -tags explore ./detect -run TestDumpBench -v -simseed 3
-//	ROC=1 go test -tags explore ./detect -run TestROC -v -corpus 100
 
 import (
 	"fmt"

@@ -162,14 +162,23 @@ func (d *Detector) look(r acquire.Reading) {
 	}
 	l.complete = done
 	l.sought = d.hint.Seek
-	if l.sought < 0 && a.dec.n > 0 {
+	switch {
+	case l.sought >= 0:
+	case v.good[0] != v.good[1]: // one is caught: now the other
+		l.sought = 0
+		if v.good[0] {
+			l.sought = 1
+		}
+	case a.dec.n > 0:
 		l.sought = a.dec.ph[a.dec.n-1].seek
 	}
 	l.missing = Reason{}
 	if !done {
 		if rs := a.reasons(c, v); len(rs) > 0 {
 			l.missing = rs[0]
-			if info := reasonInfo(rs[0].Code); info.Advice != "" {
+			if rs[0].Code == ReasonNotPlayed && l.sought >= 0 {
+				l.missing.Text = "Now the " + d.p.Seeks[l.sought].name() + ": go past it, come back over it once, and take the hand off."
+			} else if info := reasonInfo(rs[0].Code); info.Advice != "" {
 				l.missing.Text += " " + info.Advice
 			}
 		}
