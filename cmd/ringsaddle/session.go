@@ -139,6 +139,15 @@ func (s *session) record(ctx context.Context, ev calibrate.Event) error {
 	return s.adopt(ctx, committed)
 }
 
+// observe records what the daemon itself has seen. A set that cannot take it now
+// (paused, closed) refuses it, which is no fault of the daemon.
+func (s *session) observe(ctx context.Context, ev calibrate.Event) (refusal, err error) {
+	if err = s.record(ctx, ev); errors.Is(err, api.ErrConflict) {
+		return err, nil
+	}
+	return nil, err
+}
+
 // adopt applies committed events and announces them.
 func (s *session) adopt(ctx context.Context, events ...calibrate.Event) error {
 	state := *s.open.Load()
@@ -279,10 +288,7 @@ func (s *session) Withdrawn(ctx context.Context, at int64) error {
 		}
 		ev := s.event(calibrate.WithdrawnAfter)
 		ev.At, ev.WallNS = at, s.clock.WallOf(at)
-		err := s.record(ctx, ev)
-		if errors.Is(err, api.ErrConflict) {
-			return nil // paused, or nothing to withdraw from: no news
-		}
+		_, err := s.observe(ctx, ev) // refused when paused, or with nothing to withdraw from: no news
 		return err
 	})
 }
@@ -296,10 +302,9 @@ func (s *session) StreamOpened(ctx context.Context, stream acquire.Stream) error
 		}
 		ev := s.event(calibrate.StreamChanged)
 		ev.Reason, ev.VoidsReference = stream.Reason, stream.UnitChanged
-		err := s.record(ctx, ev)
-		if errors.Is(err, api.ErrConflict) {
-			s.log.Warn().Err(err).Msg("a new stream is not noted in the set")
-			return nil
+		refusal, err := s.observe(ctx, ev)
+		if refusal != nil {
+			s.log.Warn().Err(refusal).Msg("a new stream is not noted in the set")
 		}
 		return err
 	})
@@ -313,10 +318,7 @@ func (s *session) Temperature(ctx context.Context, fact calibrate.TemperatureFac
 		}
 		ev := s.event(calibrate.Conditions)
 		ev.Temperatures = []calibrate.TemperatureFact{fact}
-		err := s.record(ctx, ev)
-		if errors.Is(err, api.ErrConflict) {
-			return nil
-		}
+		_, err := s.observe(ctx, ev)
 		return err
 	})
 }
