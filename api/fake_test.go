@@ -96,8 +96,21 @@ func newFake(t testing.TB) *fake {
 func (f *fake) deps() Deps {
 	return Deps{
 		Stations: f, Live: f, Journal: f, Sets: f, Runner: f, Captures: f, Traces: f, Rings: f, Materials: f, Readiness: f,
-		Version: "test", Now: func() time.Time { return f.clock },
+		Version: "test", Now: f.now,
 	}
+}
+
+func (f *fake) now() time.Time {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.clock
+}
+
+// tellCommits lets s hear of what is committed from now on.
+func (f *fake) tellCommits(s *Server) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.server = s
 }
 
 func missing(what string) error { return fmt.Errorf("%s: %w", what, fs.ErrNotExist) }

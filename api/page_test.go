@@ -21,6 +21,8 @@ import (
 // It returns where the contact began and the clock of the tilt minimum and of the
 // newest reading.
 func (b *bench) play(cross bool) (start uint64, tiltAt, now int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	h := b.server.hubs.get("bench-1")
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -69,7 +71,7 @@ func serveOn(t *testing.T, b *bench, address string) (base string, stop func()) 
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.fake.server = b.server
+	b.tellCommits(b.server)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() {

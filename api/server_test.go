@@ -394,7 +394,7 @@ func serve(t *testing.T, b *bench) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.fake.server = b.server
+	b.tellCommits(b.server)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- b.server.Run(ctx, l) }()
