@@ -221,7 +221,7 @@ const contrastScript = `(() => {
 	const lum = (rgb) => { const [r, g, b] = rgb.map((v) => { v /= 255; return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; }); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
 	const out = [];
 	for (const e of document.querySelectorAll('body *')) {
-		if (!e.checkVisibility() || e.closest('.sr, .skip, dialog:not([open])') || e.disabled || e.tagName === 'OPTION' || e.getAnimations().length || e.closest('.now')?.getAnimations().length) continue;
+		if (!e.checkVisibility() || e.closest('.sr, .skip, dialog:not([open])') || e.disabled || e.tagName === 'OPTION' || e.getAnimations().length || e.closest('.now, .cue')?.getAnimations().length) continue;
 		if (![...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim())) continue;
 		const style = getComputedStyle(e);
 		let g = e, ground = null;

@@ -276,6 +276,7 @@ func TestPage(t *testing.T) {
 	t.Run("states", func(t *testing.T) { pageStates(t, browser) })
 	t.Run("keyboard", func(t *testing.T) { pageByKeyboard(t, browser) })
 	t.Run("refusals", func(t *testing.T) { pageShowsRefusals(t, browser) })
+	t.Run("sounds", func(t *testing.T) { pageSounds(t, browser) })
 	t.Run("bounds", func(t *testing.T) { pageDrawsWithinBounds(t, browser) })
 }
 

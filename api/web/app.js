@@ -5,6 +5,8 @@ import { Trace } from './trace.js';
 import { renderSet, renderAsks } from './ladder.js';
 import { renderResult } from './result.js';
 import { renderSetup } from './setup.js';
+import { Sound } from './sound.js';
+import { Cues, soundControls } from './cues.js';
 
 const signs = { idle: '■', act: '▶', good: '✓', ask: '?', stop: '!' };
 const linkWords = { waiting: 'Connecting', ok: 'Connected', lost: 'Connection lost, trying again' };
@@ -12,7 +14,7 @@ const readoutLost = 'Readout not connected';
 
 const app = {
   station: '', set: null, result: null, actor: '', shownStep: -1, left: '', fetching: '',
-  trace: new Trace(byId('trace')),
+  trace: new Trace(byId('trace')), sound: new Sound(),
 
   /** Runs something that may fail and says so. */
   async attempt(f) {
@@ -31,6 +33,7 @@ const app = {
     if (set && set.ended && set.id === this.left) return;
     const justEnded = set?.ended && set.status !== 'aborted' && !(this.set?.id === set.id && this.set.ended);
     this.set = set;
+    this.cues.set(set);
     if (this.result?.set_id !== set?.id) this.result = null;
     render();
     if (justEnded) this.loadResult(set.id, 10);
@@ -68,6 +71,8 @@ const app = {
     }
   },
 };
+
+app.cues = new Cues(app.sound);
 
 function fault(text) {
   const box = byId('fault');
@@ -122,6 +127,8 @@ function showLive(f) {
     ? { title: 'No set is running.', detail: 'Choose the rings and start one.', next: '', tone: 'idle', ident: '', waits: 'start' }
     : f.now;
   showNow(now, f.connected);
+  app.cues.now(now);
+  app.sound.follow(f.connected && !stale && f.nearness ? f.nearness.closeness : null);
   app.trace.live(f);
   if (f.set_id && f.set_id !== app.left && (f.set_id !== app.set?.id || f.set_seq > app.set.seq)) app.loadSet(f.set_id);
 }
@@ -132,6 +139,7 @@ function showLink(state) {
   setText(link.querySelector('.mark'), { ok: '●', lost: '✗', waiting: '○' }[state]);
   setText(link.querySelector('.word'), linkWords[state]);
   document.body.classList.toggle('lost', state === 'lost');
+  if (state === 'lost') app.cues.lost();
 }
 
 let stop = () => {};
@@ -156,6 +164,7 @@ function choose(stations, name) {
     journal(e) {
       if (e.set_id && e.set_id === app.set?.id && e.seq > app.set.seq) app.loadSet(e.set_id);
     },
+    cue: (c) => app.cues.cue(c),
     trace: (doc) => app.trace.reset(doc),
     live: showLive,
   });
@@ -179,6 +188,7 @@ function light() {
 
 async function begin() {
   light();
+  soundControls(app.sound);
   showLink('waiting');
   for (;;) {
     try {
