@@ -150,6 +150,8 @@ type Sweep struct {
 	State detect.State
 	// Seeks are those of the detector's parameters: State speaks of them by index.
 	Seeks [2]detect.Seek
+	// CountMM is the length of one count, mm.
+	CountMM float64
 }
 
 // JournalReader reads the journal.
@@ -182,8 +184,28 @@ type JournalEvent struct {
 type Cue struct {
 	Station string
 	Kind    detect.EventKind
-	// Adjustment belongs to caught, refined and revoked; empty otherwise.
+	// Adjustment belongs to caught, refined, revoked and again; empty otherwise.
 	Adjustment detect.Adjustment
+	// Seek and Lacks belong to again: which movement was missing (see AgainCue).
+	Seek  detect.Seek
+	Lacks detect.ReasonCode
+}
+
+// CueAgain: the entry just captured gave no diameter and is asked for once more.
+const CueAgain detect.EventKind = "again"
+
+// AgainCue is the cue that asks for the entry of c once more.
+func AgainCue(station string, c *detect.Capture, seeks [2]detect.Seek) Cue {
+	var codes []detect.ReasonCode
+	for _, r := range c.Reasons {
+		codes = append(codes, r.Code)
+	}
+	var caught [2]bool
+	for k, s := range seeks {
+		_, caught[k] = c.Point(s.Adjustment)
+	}
+	seek, code := firstLack(seeks, codes, caught)
+	return Cue{Station: station, Kind: CueAgain, Adjustment: seek.Adjustment, Seek: seek, Lacks: code}
 }
 
 // SetReader reads sets.

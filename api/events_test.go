@@ -513,10 +513,10 @@ func TestPrompts(t *testing.T) {
 		{"no set", &benchState{station: &Station{Connected: true}}, idle, "No set is running.", "idle", "start"},
 		{"bring", st(nil), idle, "Bring work ring W-32-118 against the contacts.", "act", "capture"},
 		{"settle", st(nil), in(detect.StageApproach, -1, false), "Let the carriage come to rest.", "act", "capture"},
-		{"contact", st(nil), in(detect.StageContact, -1, false), "Turn the tilt until the reading is smallest; go past, come back.", "act", "capture"},
-		{"tilt", st(nil), in(detect.StageContact, 0, false), "Turn the tilt until the reading is smallest; go past, come back.", "act", "capture"},
-		{"cross", st(nil), in(detect.StageContact, 1, false), "Move the cross slide until the reading is largest; go past, come back.", "act", "capture"},
-		{"complete", st(nil), in(detect.StageContact, 1, true), "All caught. Withdraw the ring.", "good", "capture"},
+		{"contact", st(nil), in(detect.StageContact, -1, false), "Turn the tilt past the smallest reading.", "act", "capture"},
+		{"tilt", st(nil), in(detect.StageContact, 0, false), "Turn the tilt past the smallest reading.", "act", "capture"},
+		{"cross", st(nil), in(detect.StageContact, 1, false), "Move the cross slide past the largest reading.", "act", "capture"},
+		{"complete", st(nil), in(detect.StageContact, 1, true), "All caught. Take the hand off.", "good", "capture"},
 		{"withdraw", st(func(s *calibrate.State) { s.Pending = "c" }), in(detect.StageContact, -1, true), "Captured. Withdraw the ring.", "good", "withdrawal"},
 		{"away", st(func(s *calibrate.State) { s.Pending = "c" }), idle, "Captured. Keep the ring away from the contacts for a moment.", "good", "withdrawal"},
 		{"confirm", st(func(s *calibrate.State) { s.ConfirmRing, s.ConfirmIdent = "w32", "W-32-118" }), idle, "Read the ident: is this work ring W-32-118?", "ask", "confirm_ring"},
@@ -526,18 +526,19 @@ func TestPrompts(t *testing.T) {
 		{"closed", st(func(s *calibrate.State) { s.Closed = true }), idle, "The set is closed.", "idle", "nothing"},
 		{"aborted", st(func(s *calibrate.State) { s.Aborted = true }), idle, "The set was aborted.", "idle", "nothing"},
 	} {
-		p := promptFor(c.state, Sweep{State: c.d, Seeks: seeks})
+		sweep := Sweep{State: c.d, Seeks: seeks}
+		p := promptFor(c.state, sweep, adviceFor(sweep))
 		if p.Title != c.title || p.Tone != c.tone || p.Waits != c.waits {
 			t.Errorf("%s: %+v", c.name, p)
 		}
 	}
-	p := promptFor(st(nil), Sweep{State: idle, Seeks: seeks})
+	p := promptFor(st(nil), Sweep{State: idle, Seeks: seeks}, Advice{})
 	if p.Detail != "Work position, height 5.5 mm, direction 90.5°, entry 2 of 3" {
 		t.Errorf("detail %q", p.Detail)
 	}
 	state := st(nil)
 	state.station.Problem = "Nothing received for 4 s."
-	if p := promptFor(state, Sweep{State: idle, Seeks: seeks}); p.Tone != "stop" || p.Detail != "Nothing received for 4 s." {
+	if p := promptFor(state, Sweep{State: idle, Seeks: seeks}, Advice{}); p.Tone != "stop" || p.Detail != "Nothing received for 4 s." {
 		t.Errorf("a silent readout: %+v", p)
 	}
 }

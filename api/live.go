@@ -76,6 +76,7 @@ type hub struct {
 	clients map[*mailbox]struct{}
 	frames  uint64 // published so far
 	trace   trace
+	guide   Guide
 }
 
 // benchState is what follow needs to know besides the readings.
@@ -280,11 +281,12 @@ func (h *hub) publish(col *column, last *acquire.Reading) {
 		h.trace.newest = *last
 		h.trace.heard = true
 	}
+	advice := h.guide.Advise(h.trace.newest.At, sweep)
 	h.frames++
 	if len(h.clients) == 0 {
 		return
 	}
-	data, err := json.Marshal(h.trace.liveFrame(h.name, state, sweep, col))
+	data, err := json.Marshal(h.trace.liveFrame(h.name, state, sweep, advice, col))
 	if err != nil {
 		h.server.deps.Log.Error().Err(err).Msg("live: a frame cannot be encoded")
 		return
@@ -408,12 +410,12 @@ func (t *trace) encode(station string) []byte {
 }
 
 // liveFrame is the frame as it is now.
-func (t *trace) liveFrame(station string, state *benchState, sweep Sweep, col *column) liveFrame {
+func (t *trace) liveFrame(station string, state *benchState, sweep Sweep, advice Advice, col *column) liveFrame {
 	d := sweep.State
 	f := liveFrame{
 		Station: station, Stream: t.stream.ID,
 		Contact: "unknown", Missing: d.Missing.Text, Complete: d.Complete,
-		Columns: []liveColumn{}, Points: []livePoint{},
+		Columns: []liveColumn{}, Points: []livePoint{}, TurnBacks: []liveTurnBack{},
 	}
 	if st := state.station; st != nil {
 		f.Connected, f.Problem = st.Connected, st.Problem
@@ -432,7 +434,8 @@ func (t *trace) liveFrame(station string, state *benchState, sweep Sweep, col *c
 	if state.set != nil {
 		f.SetID, f.SetSeq = state.set.ID, state.set.State.LastSeq
 	}
-	f.Now = promptFor(state, sweep)
+	f.Now = promptFor(state, sweep, advice)
+	f.Move = f.Now.move
 	if t.known && t.heard {
 		v := liveReading{Valid: t.newest.IsPosition(), Unit: t.form.unit}
 		if v.Valid {
@@ -457,6 +460,14 @@ func (t *trace) liveFrame(station string, state *benchState, sweep Sweep, col *c
 				Crossings: p.Crossings,
 			})
 		}
+		for _, b := range d.TurnBacks {
+			f.TurnBacks = append(f.TurnBacks, liveTurnBack{
+				T: float64(b.At-t.epoch) / 1e9, Sense: b.Sense.String(),
+				Value: roundMM(t.stream.Step.PositionMM(d.Origin) + b.Value*mm),
+			})
+		}
+		f.Nearness = nearnessOf(t.stream.Step, sweep)
+		f.Residual, f.ResidualText = residualOf(t.stream.Step, sweep)
 	}
 	return f
 }

@@ -18,19 +18,24 @@ type liveFrame struct {
 	Connected bool   `json:"connected"`
 	Problem   string `json:"problem" doc:"One sentence for the person; empty if all is well."`
 	// Age is how old the newest reading is.
-	Age         float64      `json:"age_s" doc:"Age of the newest reading, seconds (up to half a second late)."`
-	Reading     *liveReading `json:"reading,omitempty"`
-	Contact     string       `json:"contact" enum:"unknown,open,settling,settled"`
-	ContactText string       `json:"contact_text"`
-	ContactSeq  uint64       `json:"contact_seq" doc:"Tape entry at which the contact in progress began; 0 if there is none."`
-	Seeking     string       `json:"seeking" doc:"Adjustment to be played now; empty if none."`
-	Missing     string       `json:"missing" doc:"What the detector still lacks, for the person."`
-	Complete    bool         `json:"complete" doc:"All that the task asks for is caught; provisional."`
-	Now         prompt       `json:"now"`
-	Columns     []liveColumn `json:"columns" nullable:"false" doc:"Envelope of the readings since the frame before."`
-	Points      []livePoint  `json:"points" nullable:"false"`
-	SetID       string       `json:"set_id" doc:"The set on the station, empty if none."`
-	SetSeq      int64        `json:"set_seq" doc:"Journal number of the newest event of the set."`
+	Age          float64        `json:"age_s" doc:"Age of the newest reading, seconds (up to half a second late)."`
+	Reading      *liveReading   `json:"reading,omitempty"`
+	Contact      string         `json:"contact" enum:"unknown,open,settling,settled"`
+	ContactText  string         `json:"contact_text"`
+	ContactSeq   uint64         `json:"contact_seq" doc:"Tape entry at which the contact in progress began; 0 if there is none."`
+	Seeking      string         `json:"seeking" doc:"Adjustment to be played now; empty if none."`
+	Missing      string         `json:"missing" doc:"What the detector still lacks, for the person."`
+	Complete     bool           `json:"complete" doc:"All that the task asks for is caught; provisional."`
+	Now          prompt         `json:"now"`
+	Columns      []liveColumn   `json:"columns" nullable:"false" doc:"Envelope of the readings since the frame before."`
+	Points       []livePoint    `json:"points" nullable:"false"`
+	TurnBacks    []liveTurnBack `json:"turn_backs" nullable:"false" doc:"Reversals of the entry in progress that look like the turning point sought and are taken for the hand's; provisional, the newest 16."`
+	Nearness     *liveNearness  `json:"nearness" doc:"How far the reading is from the turning point sought; null if nothing is being played."`
+	Residual     *float64       `json:"residual_mm" doc:"What was left of the adjustment that was played first, in the reading; null if not known."`
+	ResidualText string         `json:"residual_text" doc:"The same in words; empty if not known."`
+	Move         string         `json:"move" enum:",settle,go_past,come_back,once_more,rest,next,withdraw,again" doc:"What the hand should do now: let the carriage settle; turn on past the turning point; come back over it; pass it once more; take the hand off; go on to the other adjustment; withdraw; play the entry again. now.title says it in words."`
+	SetID        string         `json:"set_id" doc:"The set on the station, empty if none."`
+	SetSeq       int64          `json:"set_seq" doc:"Journal number of the newest event of the set."`
 }
 
 type liveReading struct {
@@ -70,7 +75,7 @@ type liveTrace struct {
 
 type wireCue struct {
 	Station    string `json:"station"`
-	Kind       string `json:"kind" enum:"contact,caught,refined,revoked,complete,captured,withdrawn"`
+	Kind       string `json:"kind" enum:"contact,caught,refined,revoked,complete,captured,again,withdrawn" doc:"again: the entry just captured gave no diameter and is asked for once more."`
 	Adjustment string `json:"adjustment"`
 	Text       string `json:"text" doc:"A short sentence for the person."`
 }

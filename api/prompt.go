@@ -22,6 +22,8 @@ type prompt struct {
 	Ident string `json:"ident"`
 	// Waits is what the set waits for.
 	Waits string `json:"waits" enum:"start,confirm_ring,capture,withdrawal,answer,resume,close,nothing"`
+
+	move string // in the frame itself
 }
 
 // The tones.
@@ -77,8 +79,9 @@ func contactText(contact string) string {
 }
 
 // promptFor tells what to do now, from the state of the station, of its set and
-// of the detector. It is a pure function.
-func promptFor(state *benchState, sweep Sweep) prompt {
+// of the detector, and what the hand is advised in mid-entry. It is a pure
+// function.
+func promptFor(state *benchState, sweep Sweep, advice Advice) prompt {
 	st, set := state.station, state.set
 	switch {
 	case st == nil:
@@ -93,14 +96,15 @@ func promptFor(state *benchState, sweep Sweep) prompt {
 	case set == nil:
 		return prompt{Title: "No set is running.", Detail: "Choose the rings and start one.", Tone: toneIdle, Waits: waitStart}
 	}
-	p := setPrompt(&set.State, sweep)
+	p := setPrompt(set, sweep, advice)
 	if st.Problem != "" && p.Tone == toneAct {
 		p.Tone, p.Detail = toneStop, st.Problem
 	}
 	return p
 }
 
-func setPrompt(st *calibrate.State, sweep Sweep) prompt {
+func setPrompt(set *Set, sweep Sweep, advice Advice) prompt {
+	st := &set.State
 	p := prompt{Tone: toneAct, Waits: waitsFor(st), Next: st.Next}
 	ring, where := stepWords(st)
 	switch p.Waits {
@@ -110,10 +114,22 @@ func setPrompt(st *calibrate.State, sweep Sweep) prompt {
 		p.Detail, p.Tone = where, toneAsk
 	case waitCapture:
 		p.Ident, p.Detail = ring.Ident, where
-		p.Title, p.Tone = captureWords(kindWords(ring.Kind)+" "+ring.Ident, sweep)
+		again := againWords(set, sweep.Seeks)
+		if again != "" {
+			p.Detail = "Last time " + again + ". " + where
+		}
+		name := kindWords(ring.Kind) + " " + ring.Ident
+		switch {
+		case advice.Move != MoveNone:
+			p.Title, p.Tone, p.move = advice.Title, advice.Tone, advice.Move
+		case again != "":
+			p.Title, p.move = fmt.Sprintf("Again, please: bring %s against the contacts.", name), MoveAgain
+		default:
+			p.Title = fmt.Sprintf("Bring %s against the contacts.", name)
+		}
 	case waitWithdrawal:
 		p.Ident, p.Detail, p.Tone = ring.Ident, where, toneGood
-		p.Title = "Captured. Withdraw the ring."
+		p.Title, p.move = "Captured. Withdraw the ring.", MoveWithdraw
 		if sweep.State.Stage == detect.StageIdle {
 			p.Title = "Captured. Keep the ring away from the contacts for a moment."
 		}
@@ -129,37 +145,57 @@ func setPrompt(st *calibrate.State, sweep Sweep) prompt {
 	return p
 }
 
-// captureWords leads the hand through one entry.
-func captureWords(name string, sweep Sweep) (title, tone string) {
-	d := sweep.State
-	switch d.Stage {
-	case detect.StageApproach:
-		return "Let the carriage come to rest.", toneAct
-	case detect.StageContact:
-		if d.Complete {
-			return "All caught. Withdraw the ring.", toneGood
+// againWords says which movement was missing if the newest capture of the step in
+// hand gave no diameter, and nothing otherwise.
+func againWords(set *Set, seeks [2]detect.Seek) string {
+	st := &set.State
+	for i := len(st.Captures) - 1; i >= 0; i-- {
+		c := &st.Captures[i]
+		if c.Step != st.Step {
+			continue
 		}
-		if d.Sought >= 0 && d.Sought < len(sweep.Seeks) {
-			return seekWords(sweep.Seeks[d.Sought]), toneAct
+		if c.Fact.Manual || c.Fact.Outcome == string(detect.OutcomeDiameter) || c.Rejected {
+			return ""
 		}
-		return seekWords(sweep.Seeks[0]), toneAct
+		var caught [2]bool
+		for _, stored := range set.Captures {
+			if stored.Fact.ID != c.Fact.ID {
+				continue
+			}
+			for _, p := range stored.Points {
+				for k := range seeks {
+					caught[k] = caught[k] || p.Adjustment == seeks[k].Adjustment
+				}
+			}
+		}
+		codes := make([]detect.ReasonCode, len(c.Fact.ReasonCodes))
+		for k, code := range c.Fact.ReasonCodes {
+			codes[k] = detect.ReasonCode(code)
+		}
+		seek, code := firstLack(seeks, codes, caught)
+		return lackWords(seek, code)
 	}
-	return fmt.Sprintf("Bring %s against the contacts.", name), toneAct
+	return ""
 }
 
-func seekWords(s detect.Seek) string {
-	extremum := "largest"
-	if s.Sense == detect.Minimum {
-		extremum = "smallest"
+// firstLack picks the movement that an entry without diameter is asked for again
+// with: what belongs to one adjustment before what belongs to the whole, except
+// where the readings themselves cannot be trusted.
+func firstLack(seeks [2]detect.Seek, codes []detect.ReasonCode, caught [2]bool) (detect.Seek, detect.ReasonCode) {
+	for _, code := range codes {
+		if code == detect.ReasonReadingsLost || code == detect.ReasonPreset {
+			return detect.Seek{}, code
+		}
 	}
-	if s.Adjustment == "" {
-		return "Play the adjustments through their turning points."
+	for k, code := range detect.Lacking(codes, caught) {
+		if code != "" {
+			return seeks[k], code
+		}
 	}
-	verb := "Turn"
-	if s.Adjustment == detect.Cross || s.Adjustment == detect.Height {
-		verb = "Move"
+	if len(codes) > 0 {
+		return detect.Seek{}, codes[0]
 	}
-	return fmt.Sprintf("%s the %s until the reading is %s; go past, come back.", verb, adjustmentWords(s.Adjustment), extremum)
+	return detect.Seek{}, ""
 }
 
 // cueText is the short sentence of a cue.
@@ -178,6 +214,11 @@ func cueText(c Cue) string {
 		return "All caught"
 	case detect.EventCaptured:
 		return "Entry recorded"
+	case CueAgain:
+		if words := lackWords(c.Seek, c.Lacks); words != "" {
+			return "Again, please: " + words
+		}
+		return "Again, please"
 	case detect.EventWithdrawn:
 		return "Withdrawn"
 	}

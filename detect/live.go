@@ -38,6 +38,7 @@ type liveView struct {
 	parked   [2]bool
 	sought   int
 	missing  Reason
+	prog     progress
 }
 
 // groupNS is the length of a group, runNS the shortest time between two looks,
@@ -87,6 +88,7 @@ func (l *liveView) group(x float64, t int64, d *Detector) bool {
 		l.limit = math.Max(0.25/(d.p.StepMM*umPerMM), 2*float64(d.c.quantum))
 		l.high, l.low, l.still, l.stillT = x, x, x, t
 	}
+	l.prog.moved(x)
 	hit := false
 	switch {
 	case x > l.high:
@@ -173,8 +175,11 @@ func (d *Detector) look(r acquire.Reading) {
 		l.sought = a.dec.ph[a.dec.n-1].seek
 	}
 	l.missing = Reason{}
+	var lacks [2]ReasonCode
 	if !done {
-		if rs := a.reasons(c, v); len(rs) > 0 {
+		rs := a.reasons(c, v)
+		lacks = Lacking(codesOf(rs), v.good)
+		if len(rs) > 0 {
 			l.missing = rs[0]
 			if rs[0].Code == ReasonNotPlayed && l.sought >= 0 {
 				l.missing.Text = "Now the " + d.p.Seeks[l.sought].name() + ": go past it, come back over it once, and take the hand off."
@@ -183,6 +188,7 @@ func (d *Detector) look(r acquire.Reading) {
 			}
 		}
 	}
+	d.survey(v, lacks)
 }
 
 // State returns a snapshot of the entry in progress.
@@ -212,5 +218,14 @@ func (d *Detector) State() State {
 		}
 	}
 	s.Points = slices.Clip(s.Points)
+	d.progressInto(&s)
 	return s
+}
+
+func codesOf(rs []Reason) []ReasonCode {
+	out := make([]ReasonCode, len(rs))
+	for i := range rs {
+		out[i] = rs[i].Code
+	}
+	return out
 }

@@ -325,6 +325,9 @@ func (d *detectRun) handle(ctx context.Context, events []detect.Event) error {
 			}
 		}
 		s.cue(d.cueOf(e))
+		if e.Kind == detect.EventCaptured && e.Capture.Outcome != detect.OutcomeDiameter {
+			s.cue(api.AgainCue(s.cfg.Name, e.Capture, d.detector.Params().Seeks))
+		}
 	}
 	return nil
 }
@@ -394,7 +397,8 @@ func (d *detectRun) publish(newest acquire.Reading) {
 	}
 	state := d.detector.State()
 	state.Points = slices.Clone(state.Points) // the page keeps it
-	sweep := &api.Sweep{State: state, Seeks: d.detector.Params().Seeks}
+	params := d.detector.Params()
+	sweep := &api.Sweep{State: state, Seeks: params.Seeks, CountMM: params.StepMM}
 	d.station.sweep.Store(sweep)
 	if newest.IsPosition() {
 		d.station.session.Newest(d.stream, newest, state.Stage == detect.StageContact)
