@@ -159,7 +159,7 @@ func states(t *testing.T) []state {
 				p.do(chromedp.Reload())
 			},
 			sees: map[string]string{
-				"#now-title": "Turn the tilt until the reading is smallest", "#contact-word": "In contact", "#missing": "Go over the smallest reading once more.",
+				"#now-title": "Turn the tilt past the smallest reading.", "#contact-word": "In contact", "#missing": "Go over the smallest reading once more.",
 				"#reading": "2.00131", "#diameter": "32.00121 mm", "#now-detail": "Work position, height 5 mm, direction 0°, entry 1 of 2", "#scale": "Height",
 			},
 		},
@@ -176,7 +176,7 @@ func states(t *testing.T) []state {
 				p.do(chromedp.Reload())
 			},
 			sees: map[string]string{
-				"#now-title": "Move the cross slide until the reading is largest", "#points": "tilt minimum 2.00125 mm ± 0.031 µm, 3 passes",
+				"#now-title": "Move the cross slide past the largest reading.", "#points": "tilt minimum 2.00125 mm ± 0.031 µm, 3 passes",
 			},
 		},
 		{
@@ -185,7 +185,7 @@ func states(t *testing.T) []state {
 				start, _, now := b.play(true)
 				b.detector(func(d *detect.State) {
 					d.StartSeq = start
-					d.Complete, d.Missing = true, detect.Reason{}
+					d.Complete, d.Resting, d.Missing = true, true, detect.Reason{}
 					d.Points = append(d.Points, detect.TurningPoint{Adjustment: detect.Cross, Sense: detect.Maximum, At: now - 4_000_000_000, Value: 287.1, U: 2.8, Crossings: 2})
 				})
 				b.read(200_271)
