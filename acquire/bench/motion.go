@@ -111,6 +111,8 @@ const (
 	evClockJump        // the time stamps jump by value s
 	evDustLeaves       // the speck of dust under a contact goes
 	evEntryEnd         // withdrawn
+	evLook             // the hand looks at the screen after a sweep of adjustment adj
+	evJudge            // and with the hands off, after the phase of adjustment adj
 )
 
 // handOff says that no knob is touched.

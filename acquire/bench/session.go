@@ -46,6 +46,9 @@ type Session struct {
 	hand     int8
 	dir      int8
 	followed float64 // time up to which the hand's course has been followed
+	knob     [2]float64
+	lastDir  [2]int8 // of the knob's last sweep
+	advised  *advised
 
 	// mechanics
 	adj      [2]follower
@@ -88,6 +91,8 @@ const (
 	streamStamp
 	streamThermo
 	streamHand = 1000
+	// Apart from the hands of any number of entries.
+	streamAdvice = 1 << 40
 )
 
 // NewSession checks the scenario and sets up a bench at time 0.
@@ -208,6 +213,9 @@ func (s *Session) Begin(task Task) error {
 	}
 	p.entry(change)
 	s.disturbEntry(p, rng, now)
+	if s.advised != nil {
+		s.beginAdvised(p, idx)
+	}
 	s.legs, s.head, s.legStart = p.legs, 0, now
 	s.startLeg()
 	s.entry = &Entry{
@@ -319,6 +327,9 @@ func (s *Session) shown(ident string, celsius float64) float64 {
 func (s *Session) Next() (r acquire.Reading, ok bool) {
 	t := float64(s.ticks) * s.dt
 	s.ticks++
+	if s.advised != nil && s.entry != nil {
+		s.glance(t)
+	}
 	s.advance(t)
 	return s.read(t)
 }
@@ -387,6 +398,16 @@ func (s *Session) startLeg() {
 	if l.kind == legEvent {
 		return
 	}
+	if l.kind == legKnob {
+		if s.advised != nil && l.path.at(l.skip) != s.knob[l.adj] {
+			l.path.rebase(l.skip, s.knob[l.adj])
+			l.dir = 1
+			if l.path.pos[pathPieces] < s.knob[l.adj] {
+				l.dir = -1
+			}
+		}
+		s.lastDir[l.adj] = l.dir
+	}
 	s.hand, s.dir = l.hand, l.dir
 	if l.kind == legCarriage && !l.touch && s.contact {
 		s.loseContact(s.legStart)
@@ -400,7 +421,8 @@ func (s *Session) follow(l *leg, at, t float64) {
 	case legKnob:
 		f := &s.adj[l.adj]
 		before := f.pos
-		f.move(l.path.at(l.skip + at))
+		s.knob[l.adj] = l.path.at(l.skip + at)
+		f.move(s.knob[l.adj])
 		if f.pos != before {
 			s.length = s.geo.length(s.adj[0].pos, s.adj[1].pos)
 			if s.contact {
@@ -440,12 +462,17 @@ func (s *Session) finishLeg(l *leg, t float64) {
 		for i := range s.adj {
 			s.adj[i].put(l.set[i])
 		}
+		s.knob = l.set
 		s.length = s.geo.length(l.set[0], l.set[1])
 		s.gap += old - s.length
 	case evPhaseStart:
 		s.truth.phaseStart(s, int(l.adj), t)
 	case evPhaseEnd:
 		s.truth.phaseEnd(s, t)
+	case evLook:
+		s.look(int(l.adj), t)
+	case evJudge:
+		s.judge(int(l.adj), t)
 	case evPreset:
 		// the readout takes a new origin, in whole steps
 		s.shiftOrigin(math.Round(l.value/s.res) * s.res)
