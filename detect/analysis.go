@@ -197,6 +197,7 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 		a.fitPivot(i)
 	}
 	a.weighShape()
+	a.weighPivots()
 	if !a.findSlides() || !a.decideSlides() {
 		a.decide()
 		a.weighHinges()

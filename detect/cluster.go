@@ -28,21 +28,17 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 		ev[x] = math.Inf(-1)
 	}
 	ref := a.piv[idx[0]].v
-	for _, sp := range spreads {
+	for k, sp := range spreads {
 		var sw, swv, swvv, ln float64
 		rest := total
 		for x, id := range idx {
 			p := &a.piv[id]
-			v := p.s*p.s + sp.s*sp.s
-			if a.coarse {
-				v += a.q * a.q / 12
-			}
-			w := 1 / v
+			w := p.weight[k]
 			d := p.v - ref
 			sw += w
 			swv += w * d
 			swvv += w * d * d
-			ln -= 0.5 * math.Log(2*math.Pi*v)
+			ln -= p.halfLn[k]
 			if shape {
 				ln += p.round
 			}
@@ -135,24 +131,40 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 // which it could lie had the hand turned at will: the climb that separates it
 // from the next reversal beyond it, at most W. So wiggles prove nothing.
 func (a *analyser) prominence(idx []int, sg, W float64) {
-	for x, id := range idx {
+	lo, hi := idx[0], idx[len(idx)-1]
+	for _, id := range idx {
 		v := a.piv[id].v * sg
 		climb := W
 		for _, step := range [2]int{-1, 1} {
 			top := v
 			y := id + step
-			lo, hi := idx[0], idx[len(idx)-1]
 			for y >= lo && y <= hi {
 				u := a.piv[y].v * sg
-				top = math.Max(top, u)
+				top = max(top, u)
 				if a.piv[y].kind == a.piv[id].kind && (u < v || u == v && y < id) {
-					climb = math.Min(climb, top-v)
+					climb = min(climb, top-v)
 					break
 				}
 				y += step
 			}
 		}
-		_ = x
-		a.piv[id].lnw = math.Log(math.Max(climb, math.Max(0.05, 2*a.piv[id].s)))
+		p := &a.piv[id]
+		if room := max(climb, 0.05, 2*p.s); room != p.room {
+			p.room, p.lnw = room, math.Log(room)
+		}
+	}
+}
+
+// weighPivots works out what cluster needs of every pivot for each spread.
+func (a *analyser) weighPivots() {
+	for i := range a.piv {
+		p := &a.piv[i]
+		for k, sp := range spreads {
+			v := p.s*p.s + sp.s*sp.s
+			if a.coarse {
+				v += a.q * a.q / 12
+			}
+			p.weight[k], p.halfLn[k] = 1/v, 0.5*math.Log(2*math.Pi*v)
+		}
 	}
 }

@@ -15,6 +15,7 @@ type hinge struct {
 	cost   float64
 	tStart float64
 	far    int8 // kind of a deep reversal within the rest, 0 if there is none
+	next   int  // the first pivot after it
 }
 
 // buildHinges makes the hinges of the rests, of the beginning and of the end.
@@ -63,6 +64,7 @@ func (a *analyser) buildHinges() {
 		})
 	}
 	a.hinges = append(a.hinges, last)
+	a.linkHinges()
 	j := 0
 	for i := range a.piv {
 		p := &a.piv[i]
@@ -72,6 +74,18 @@ func (a *analyser) buildHinges() {
 		if h := &a.hinges[j]; h.seen && h.a <= p.k && p.k <= h.b && p.prom > 0.5 {
 			h.far = p.kind
 		}
+	}
+}
+
+// linkHinges notes the first pivot after each hinge.
+func (a *analyser) linkHinges() {
+	next := 0
+	for i := range a.hinges {
+		h := &a.hinges[i]
+		for next < len(a.piv) && a.piv[next].k <= h.b {
+			next++
+		}
+		h.next = next
 	}
 }
 

@@ -26,9 +26,9 @@ func (a *analyser) measureNoise() {
 	a.tmp = d
 	a.sigma = 0
 	if len(d) > 0 {
-		slices.Sort(d)
 		// Quantiles of |N(0,1)|: 0.319 at 25 %, 0.674 at 50 %.
-		q25, q50 := d[len(d)/4], d[len(d)/2]
+		q50 := nth(d, len(d)/2)
+		q25 := nth(d[:len(d)/2+1], len(d)/4)
 		a.sigma = math.Min(q25/0.3186, q50/0.6745) / math.Sqrt(20)
 	}
 	a.white = a.sigma
@@ -100,8 +100,47 @@ func (a *analyser) medianPeriod() float64 {
 	if len(d) == 0 {
 		return 0.001
 	}
-	slices.Sort(d)
-	return d[len(d)/2]
+	return nth(d, len(d)/2)
+}
+
+// nth returns the value that would stand at place k if d were sorted. It moves
+// the elements of d: none before place k is larger, none after it is smaller.
+func nth(d []float64, k int) float64 {
+	lo, hi := 0, len(d)-1
+	for hi-lo > 12 {
+		// The median of three as pivot.
+		p, q, r := d[lo], d[lo+(hi-lo)/2], d[hi]
+		if p > q {
+			p, q = q, p
+		}
+		if q > r {
+			q = max(p, r)
+		}
+		i, j := lo, hi
+		for i <= j {
+			for d[i] < q {
+				i++
+			}
+			for d[j] > q {
+				j--
+			}
+			if i <= j {
+				d[i], d[j] = d[j], d[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return d[k]
+		}
+	}
+	slices.Sort(d[lo : hi+1])
+	return d[k]
 }
 
 // dropStale takes out bins that only repeat the one before for longer than the

@@ -80,14 +80,11 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	nOwn, nOpp := 0, 0
 	firstPiv, lastPiv := -1, -1
 	lo, up := math.Inf(1), math.Inf(-1)
-	see := func(v float64) { lo, up = math.Min(lo, v), math.Max(up, v) }
+	see := func(v float64) { lo, up = min(lo, v), max(up, v) }
 	see(hi.level)
 	see(hj.level)
-	for x := range a.piv {
+	for x := hi.next; x < len(a.piv); x++ {
 		p := &a.piv[x]
-		if p.k <= hi.b {
-			continue
-		}
 		if p.k >= hj.a {
 			break
 		}
@@ -112,7 +109,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	// A long rest in the middle of a phase asks for an explanation.
 	dwell := 0.0
 	for x := i + 1; x < j; x++ {
-		dwell -= math.Min(1.5, 0.5*math.Max(0, a.hinges[x].dur-2))
+		dwell -= min(1.5, 0.5*max(0, a.hinges[x].dur-2))
 	}
 	// Another rest before the first reversal: the hands changed over there.
 	if i > 0 && i+1 < j && (firstPiv < 0 || a.hinges[i+1].b < a.piv[firstPiv].k) {
@@ -384,11 +381,8 @@ func (a *analyser) walk(mask int, d *decision) {
 // idleBetween reports whether nothing was played between two hinges.
 func (a *analyser) idleBetween(i, j int) bool {
 	hi, hj := &a.hinges[i], &a.hinges[j]
-	for x := range a.piv {
-		p := &a.piv[x]
-		if p.k > hi.b && p.k < hj.a {
-			return false
-		}
+	if hi.next < len(a.piv) && a.piv[hi.next].k < hj.a {
+		return false
 	}
 	s := math.Hypot(hi.s, hj.s)
 	return hi.seen && hj.seen && math.Abs(hi.level-hj.level) < math.Max(0.06, 4*s)
@@ -398,7 +392,9 @@ func logAdd(a, b float64) float64 {
 	if a < b {
 		a, b = b, a
 	}
-	if math.IsInf(b, -1) {
+	// What is added is less than exp(b−a): beyond 42 it vanishes in the rounding
+	// unless a itself is next to nothing.
+	if math.IsInf(b, -1) || b-a < -42 && (a > 0.02 || a < -0.02) {
 		return a
 	}
 	return a + math.Log1p(math.Exp(b-a))

@@ -16,7 +16,11 @@ type pivot struct {
 	flat   float64 // s spent within the noise of the extreme
 	round  float64 // log likelihood ratio of its shape, pass against turn-back
 	abrupt float64 // the same with a lower bound, for reversals that repeat
-	lnw    float64 // logarithm of the range in which a turn-back could lie (µm)
+	room   float64 // range in which a turn-back could lie, µm
+	lnw    float64 // its logarithm
+	// For each of spreads: 1/v and half the logarithm of 2πv, v being the variance
+	// of the value with that spread, µm².
+	weight, halfLn [len(spreads)]float64
 }
 
 // rest is a stretch in which the reading holds still.

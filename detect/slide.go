@@ -302,6 +302,7 @@ func (a *analyser) hingeIn(i, j int, late bool) hinge {
 // claimSlides draws the conclusions for both adjustments.
 func (a *analyser) claimSlides() {
 	v, d := &a.slide, &a.dec
+	a.linkHinges()
 	var none [2]float64 // probability that the extremum was not passed
 	var best [2]float64
 	none[0], none[1] = 1, 1
