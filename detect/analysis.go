@@ -7,6 +7,8 @@ import (
 const (
 	// maxPivots bounds the reversals and the rests kept of one entry.
 	maxPivots = 512
+	// maxOfKind bounds the reversals of one kind that are weighed in one phase.
+	maxOfKind = 64
 	// minRestSeconds is the shortest rest that may lie between two adjustments, s.
 	minRestSeconds = 0.35
 	// liveSeconds is how finely a provisional look resolves time, s.
@@ -53,6 +55,11 @@ type analyser struct {
 	slide  slideView
 
 	flexedPasses bool // of the last cluster looked at
+
+	// Room for weigh, cluster, flexed and polyExtremum.
+	own, opp, order [maxOfKind]int
+	evidence        [maxOfKind]float64
+	normal          cholesky
 
 	played  bool
 	endRest bool

@@ -2,28 +2,31 @@ package detect
 
 import (
 	"math"
-	"slices"
 )
 
 // cluster finds how many of the reversals idx (of one kind, sg +1 for minima)
 // agree at the bound and returns the evidence of all of them: the passes share
 // one value, the others lie anywhere. It sorts idx from the bound inwards.
 func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int) {
-	slices.SortFunc(idx, func(x, y int) int {
-		u, v := a.piv[x].v*sg, a.piv[y].v*sg
-		switch {
-		case u < v:
-			return -1
-		case u > v:
-			return 1
+	for x := 1; x < len(idx); x++ {
+		id := idx[x]
+		v := a.piv[id].v * sg
+		k := x
+		for k > 0 {
+			u := a.piv[idx[k-1]].v * sg
+			if u < v || u == v && idx[k-1] < id {
+				break
+			}
+			idx[k] = idx[k-1]
+			k--
 		}
-		return x - y
-	})
+		idx[k] = id
+	}
 	total := 0.0
 	for _, id := range idx {
 		total += a.piv[id].lnw
 	}
-	var ev [64]float64
+	ev := &a.evidence
 	for x := range idx {
 		ev[x] = math.Inf(-1)
 	}
@@ -51,7 +54,10 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 					e += p.round
 				}
 			}
-			ev[x] = logAdd(ev[x], e)
+			if k > 0 {
+				e = logAdd(ev[x], e)
+			}
+			ev[x] = e
 			if chi > 60 {
 				break
 			}
@@ -77,7 +83,7 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 	const spread, flex, lnw = 0.04, 0.25, -1.6
 	better := false
-	var order [64]int
+	order := &a.order
 	rest := total
 	round := 0.0
 	best := math.Inf(-1)

@@ -113,22 +113,37 @@ func (a *analyser) polyExtremum(l, r int, sg float64) (vertex, bool) {
 	var rhs [5]float64
 	szz := 0.0
 	sl := 0.0
-	for i := l; i <= r; i++ {
-		u := (a.t[i] - tm) / h
-		z := a.z[i] - z0
-		w := 1.0
-		sl += a.local[i]
-		pw := w
-		for k := 0; k <= 2*deg; k++ {
-			mom[k] += pw
-			if k <= deg {
-				rhs[k] += pw * z
-			}
-			pw *= u
-		}
+	ts, zs, ls := a.t[l:r+1], a.z[l:r+1], a.local[l:r+1]
+	for i, t := range ts {
+		u := (t - tm) / h
+		z := zs[i] - z0
+		sl += ls[i]
 		szz += z * z
+		p2 := u * u
+		p3 := p2 * u
+		p4 := p3 * u
+		mom[0]++
+		mom[1] += u
+		mom[2] += p2
+		mom[3] += p3
+		mom[4] += p4
+		rhs[0] += z
+		rhs[1] += u * z
+		rhs[2] += p2 * z
+		if deg == 2 {
+			continue
+		}
+		p5 := p4 * u
+		p6 := p5 * u
+		p7 := p6 * u
+		mom[5] += p5
+		mom[6] += p6
+		mom[7] += p7
+		mom[8] += p7 * u
+		rhs[3] += p3 * z
+		rhs[4] += p4 * z
 	}
-	var m cholesky
+	m := &a.normal
 	m.n = deg + 1
 	for i := range m.n {
 		for j := 0; j <= i; j++ {

@@ -76,7 +76,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	hi, hj := &a.hinges[i], &a.hinges[j]
 	sense := a.sense(k)
 	sg := -float64(sense) // +1 for a minimum
-	var own, opp [64]int
+	own, opp := &a.own, &a.opp
 	nOwn, nOpp := 0, 0
 	firstPiv, lastPiv := -1, -1
 	lo, up := math.Inf(1), math.Inf(-1)
