@@ -60,6 +60,7 @@ type analyser struct {
 	own, opp, order [maxOfKind]int
 	evidence        [maxOfKind]float64
 	normal          cholesky
+	soft            softTable
 
 	played  bool
 	endRest bool
@@ -75,6 +76,7 @@ func (a *analyser) init(p Params) {
 	}
 	a.um = a.sign * p.StepMM * umPerMM
 	a.q = p.ResolutionMM * umPerMM
+	a.soft.fill()
 	a.drift = p.DriftMMPerMin * umPerMM / 60
 }
 

@@ -55,7 +55,7 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 				}
 			}
 			if k > 0 {
-				e = logAdd(ev[x], e)
+				e = a.logAdd(ev[x], e)
 			}
 			ev[x] = e
 			if chi > 60 {
@@ -128,7 +128,7 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 			best = e + float64(len(idx)-x-1)*lnTurn
 			better = e > ev[x]
 		}
-		ev[x] = logAdd(ev[x], e)
+		ev[x] = a.logAdd(ev[x], e)
 	}
 	return better
 }

@@ -124,7 +124,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		for _, x := range opp[:nOpp] {
 			far -= a.piv[x].lnw
 		}
-		far = logAdd(far, e+lnStopFar)
+		far = a.logAdd(far, e+lnStopFar)
 	}
 	parkOff := 0.0
 	if hj.seen {
@@ -217,7 +217,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		z := (hj.level - ph.value) / ss
 		parkStop = math.Log(0.7*math.Exp(-0.5*z*z)/(ss*2.5066) + 0.3/W)
 	}
-	not = logAdd(not, stop+parkStop)
+	not = a.logAdd(not, stop+parkStop)
 	ph.odds = caught - not
 	return caught, not, true
 }
@@ -386,16 +386,4 @@ func (a *analyser) idleBetween(i, j int) bool {
 	}
 	s := math.Hypot(hi.s, hj.s)
 	return hi.seen && hj.seen && math.Abs(hi.level-hj.level) < math.Max(0.06, 4*s)
-}
-
-func logAdd(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	// What is added is less than exp(b−a): beyond 42 it vanishes in the rounding
-	// unless a itself is next to nothing.
-	if math.IsInf(b, -1) || b-a < -42 && (a > 0.02 || a < -0.02) {
-		return a
-	}
-	return a + math.Log1p(math.Exp(b-a))
 }

@@ -1,0 +1,46 @@
+package detect
+
+import "math"
+
+// The table of logAdd covers differences down to −softRange in steps of
+// 1/softSteps.
+const (
+	softRange = 16
+	softSteps = 32
+)
+
+// softTable holds ln(1 + exp(−i/softSteps)).
+type softTable [softRange*softSteps + 2]float64
+
+func (s *softTable) fill() {
+	for i := range s {
+		s[i] = math.Log1p(math.Exp(-float64(i) / softSteps))
+	}
+}
+
+// logAdd returns ln(exp(x) + exp(y)). In a provisional look it reads a table:
+// linear between steps of 1/32 it is off by at most 3·10⁻⁵ (second derivative
+// at most 1/4) and cut off at −16 by 10⁻⁷, which no probability notices.
+func (a *analyser) logAdd(x, y float64) float64 {
+	if x < y {
+		x, y = y, x
+	}
+	if math.IsInf(y, -1) {
+		return x
+	}
+	d := x - y
+	if a.live {
+		if d >= softRange {
+			return x
+		}
+		d *= softSteps
+		i := int(d)
+		return x + a.soft[i] + (a.soft[i+1]-a.soft[i])*(d-float64(i))
+	}
+	// What is added is less than exp(−d): beyond 42 it vanishes in the rounding
+	// unless x itself is next to nothing.
+	if d > 42 && (x > 0.02 || x < -0.02) {
+		return x
+	}
+	return x + math.Log1p(math.Exp(-d))
+}
