@@ -264,3 +264,22 @@ func (p *tab) shoot(name string) {
 		p.t.Fatal(err)
 	}
 }
+
+// shootWhole is shoot for all of the page, however long.
+func (p *tab) shootWhole(name string) {
+	p.t.Helper()
+	if *shots == "" {
+		return
+	}
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	eval[bool](p, "(document.body.style.height = 'auto', document.querySelector('#after').style.overflow = 'visible', true)")
+	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	eval[bool](p, "(document.body.style.height = '', document.querySelector('#after').style.overflow = '', true)")
+	if err := os.WriteFile(filepath.Join(*shots, name+".png"), png, 0o644); err != nil {
+		p.t.Fatal(err)
+	}
+}

@@ -464,6 +464,8 @@ type Result struct {
 	ClosingLimitMM      float64
 	Repeatability       *Repeatability
 	Positions           []PositionResult
+	// Rings sums up each work ring, in the order of the positions.
+	Rings []RingResult
 	// Reservations are sentences that must be shown with the result.
 	Reservations []string
 }
@@ -483,11 +485,30 @@ type PositionResult struct {
 	ExpandedMM     float64
 	// DeviationMM is the diameter minus the nominal one. Decision is empty where
 	// there is no tolerance.
-	DeviationMM  float64
-	SpreadMM     float64
-	Decision     string
+	DeviationMM float64
+	SpreadMM    float64
+	Decision    string
+	// Verdict is the decision in figures; nil without tolerance.
+	Verdict *calibrate.Verdict
+	// FloorApplied says that ExpandedMM is the laboratory's floor.
+	FloorApplied bool
 	Terms        []ResultTerm
 	Reservations []string
+}
+
+// RingResult is what all positions of a work ring say together.
+type RingResult struct {
+	RingID, Ident string
+	NominalMM     float64
+	// Mean is the mean of the positions; FormMM their scatter (standard deviation)
+	// in excess of their uncertainties.
+	Mean   calibrate.Estimate
+	FormMM float64
+	// Taper and OutOfRoundness are nil where the positions do not show them (see
+	// calibrate.RingSummary).
+	Taper, OutOfRoundness *calibrate.Estimate
+	// Decision joins those of the positions.
+	Decision string
 }
 
 // ResultTerm is one line of an uncertainty budget.
@@ -497,4 +518,8 @@ type ResultTerm struct {
 	DoF            *float64 // nil for infinite
 	Sensitivity    float64
 	ContributionMM float64
+	// Symbol and Name are for people; Kind is "A", "B" or "A, B" (JCGM 100, 0.7);
+	// Share is the part of the variance, 0 to 1.
+	Symbol, Name, Kind, Distribution string
+	Share                            float64
 }

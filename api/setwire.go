@@ -106,52 +106,6 @@ type wireReserved struct {
 	CaptureID string `json:"capture_id"`
 }
 
-// wireResult is the outcome of a set.
-type wireResult struct {
-	SetID               string         `json:"set_id"`
-	Revision            int            `json:"revision" doc:"Counts recomputations, from 1."`
-	At                  time.Time      `json:"at"`
-	Status              string         `json:"status" enum:"accepted,provisional,not_accepted"`
-	ClosingDifferenceMM *float64       `json:"closing_difference_mm,omitempty"`
-	ClosingLimitMM      float64        `json:"closing_limit_mm"`
-	Repeatability       *wireRepeat    `json:"repeatability,omitempty"`
-	Positions           []wirePosition `json:"positions" nullable:"false"`
-	Reservations        []string       `json:"reservations" nullable:"false" doc:"Sentences that must be shown with the result."`
-	Caution             string         `json:"caution"`
-}
-
-type wirePosition struct {
-	RingID         string     `json:"ring_id"`
-	Ident          string     `json:"ident"`
-	Step           int        `json:"step"`
-	HeightMM       float64    `json:"height_mm"`
-	DirectionDeg   float64    `json:"direction_deg"`
-	Captures       []string   `json:"captures" nullable:"false"`
-	DiameterMM     float64    `json:"diameter_20c_mm"`
-	UMM            float64    `json:"u_mm"`
-	DoF            *float64   `json:"dof,omitempty" doc:"Effective degrees of freedom; absent if infinite."`
-	CoverageFactor float64    `json:"coverage_factor"`
-	ExpandedMM     float64    `json:"expanded_uncertainty_mm"`
-	DeviationMM    float64    `json:"deviation_mm" doc:"Diameter minus nominal diameter."`
-	SpreadMM       float64    `json:"spread_mm"`
-	Decision       string     `json:"decision" doc:"Empty where there is no tolerance."`
-	Terms          []wireTerm `json:"terms" nullable:"false"`
-	Reservations   []string   `json:"reservations" nullable:"false"`
-}
-
-type wireTerm struct {
-	ID             string   `json:"id"`
-	Value          float64  `json:"value"`
-	U              float64  `json:"u"`
-	DoF            *float64 `json:"dof,omitempty" doc:"Absent if infinite."`
-	Sensitivity    float64  `json:"sensitivity"`
-	ContributionMM float64  `json:"contribution_mm"`
-}
-
-// resultCaution goes with every result.
-const resultCaution = "This is a measurement record, not a calibration certificate. " +
-	"Height and direction were declared by the person. Whether and how the values may be used is for the laboratory's own procedures to say."
-
 func mmOf(l calibrate.Length) *float64 {
 	v := l.MM()
 	return &v
@@ -266,40 +220,4 @@ func openingMean(st *calibrate.State) (mean, certified calibrate.Length, ok bool
 		}
 	}
 	return 0, 0, false
-}
-
-func wireResultOf(r Result) wireResult {
-	w := wireResult{
-		SetID: r.SetID, Revision: r.Revision, At: r.At.UTC(), Status: r.Status,
-		ClosingDifferenceMM: finiteOrNil(r.ClosingDifferenceMM), ClosingLimitMM: r.ClosingLimitMM,
-		Positions: []wirePosition{}, Reservations: append([]string{}, r.Reservations...), Caution: resultCaution,
-	}
-	if r.Repeatability != nil {
-		w.Repeatability = &wireRepeat{SMM: r.Repeatability.SMM, DoF: r.Repeatability.DoF}
-	}
-	for _, p := range r.Positions {
-		pos := wirePosition{
-			RingID: p.RingID, Ident: p.RingIdent, Step: p.Step,
-			HeightMM: p.Position.Height.MM(), DirectionDeg: float64(p.Position.Direction) / 1000,
-			Captures: append([]string{}, p.CaptureIDs...), DiameterMM: p.DiameterMM, UMM: p.UMM, DoF: finiteOrNil(p.DoF),
-			CoverageFactor: p.CoverageFactor, ExpandedMM: p.ExpandedMM, DeviationMM: p.DeviationMM, SpreadMM: p.SpreadMM,
-			Decision: p.Decision, Terms: []wireTerm{}, Reservations: append([]string{}, p.Reservations...),
-		}
-		for _, t := range p.Terms {
-			pos.Terms = append(pos.Terms, wireTerm{
-				ID: t.ID, Value: t.Value, U: t.U, DoF: finiteOrNil(t.DoF), Sensitivity: t.Sensitivity, ContributionMM: t.ContributionMM,
-			})
-		}
-		w.Positions = append(w.Positions, pos)
-	}
-	return w
-}
-
-// finiteOrNil drops what JSON cannot carry: infinite degrees of freedom are
-// absent on the wire.
-func finiteOrNil(v *float64) *float64 {
-	if v == nil || !finite(*v) {
-		return nil
-	}
-	return v
 }

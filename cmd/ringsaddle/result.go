@@ -136,6 +136,7 @@ func positionsOf(out calibrate.Outcome, state calibrate.State) []api.PositionRes
 				RingID: register.ID, RingIdent: ring.Ring, Step: -1, CaptureIDs: p.Captures,
 				DiameterMM: p.ValueMM, UMM: p.UMM, DoF: p.Dof, CoverageFactor: p.CoverageFactor, ExpandedMM: p.ExpandedMM,
 				DeviationMM: p.ValueMM - register.Nominal.MM(), SpreadMM: p.SpreadMM, Decision: p.Decision,
+				Verdict: p.Verdict, FloorApplied: p.FloorApplied,
 				Terms: []api.ResultTerm{}, Reservations: []string{},
 			}
 			if len(p.Captures) > 0 {
@@ -148,12 +149,26 @@ func positionsOf(out calibrate.Outcome, state calibrate.State) []api.PositionRes
 			for _, t := range p.Terms {
 				pr.Terms = append(pr.Terms, api.ResultTerm{
 					ID: t.ID, Value: t.Value, U: t.U, DoF: t.Dof, Sensitivity: t.Sensitivity, ContributionMM: t.Contribution,
+					Symbol: t.Symbol, Name: t.Name, Kind: t.Kind, Distribution: t.Distribution, Share: t.Share,
 				})
 			}
 			positions = append(positions, pr)
 		}
 	}
 	return positions
+}
+
+// ringsOf lists what the outcome says of each work ring as a whole.
+func ringsOf(out calibrate.Outcome, state calibrate.State) []api.RingResult {
+	var rings []api.RingResult
+	for _, s := range out.Rings {
+		register := ringByIdent(state, s.Ring)
+		rings = append(rings, api.RingResult{
+			RingID: register.ID, Ident: s.Ring, NominalMM: register.Nominal.MM(), Mean: s.Mean, FormMM: s.FormMM,
+			Taper: s.Taper, OutOfRoundness: s.OutOfRoundness, Decision: s.Decision,
+		})
+	}
+	return rings
 }
 
 // ringByIdent finds a ring of the set; a set file names its rings by their idents.
@@ -175,7 +190,7 @@ func resultOf(rec storage.ResultRecord, state calibrate.State) (api.Result, erro
 	res := api.Result{
 		SetID: rec.SetID, Revision: int(rec.Revision), At: time.Unix(0, rec.WallNS), Status: rec.Status,
 		ClosingDifferenceMM: out.ClosingDifferenceMM, ClosingLimitMM: state.ClosingLimit.MM(),
-		Positions: positionsOf(out, state), Reservations: append([]string{}, out.Reservations...),
+		Positions: positionsOf(out, state), Rings: ringsOf(out, state), Reservations: append([]string{}, out.Reservations...),
 	}
 	if rec.Repeatability != nil {
 		res.Repeatability = &api.Repeatability{SMM: rec.Repeatability.S.MM(), DoF: rec.Repeatability.DoF}
