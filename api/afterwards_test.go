@@ -2,12 +2,19 @@ package api
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
+	"math"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"pgregory.net/rapid"
 
+	"ringsaddle/acquire"
 	"ringsaddle/calibrate"
 )
 
@@ -42,7 +49,7 @@ func budgetResult(id string) Result {
 		RingID: "w32", Ident: "W-32-118", NominalMM: 32, Mean: estimate(32.0012012, 0.000104), FormMM: 0.00003,
 		Taper: &taper, OutOfRoundness: &oor, Decision: "least favourable position: " + r.Positions[1].Decision,
 	}}
-	r.Positions[1].FloorApplied = true
+	r.Positions[0].CaptureIDs, r.Positions[1].CaptureIDs, r.Positions[1].FloorApplied = []string{"cap-3"}, []string{"cap-4"}, true
 	return r
 }
 
@@ -61,8 +68,187 @@ func closedSet(t *testing.T, b *bench) {
 	}
 	want[wireSet](b, 200, "POST", "/api/v1/sets/set-1/close", map[string]any{"by": "A"})
 	b.mu.Lock()
+	defer b.mu.Unlock()
 	b.results["set-1"] = budgetResult("set-1")
-	b.mu.Unlock()
+	for _, c := range b.sets["set-1"].details {
+		b.traces[c.Fact.ID] = contactTrace(c)
+	}
+}
+
+// contactTrace is a hundred readings a second that fit the turning points of a fake
+// capture: half a second before the contact, tilt to and fro, cross to and fro.
+func contactTrace(c Capture) []acquire.Reading {
+	var out []acquire.Reading
+	sec := func(wallNS int64) float64 { return float64(wallNS-c.Fact.WallNS) / 1e9 }
+	tilt, cross := sec(c.Points[0].WallNS), sec(c.Points[1].WallNS)
+	um := func(l calibrate.Length) float64 { return float64(l) / 1e6 }
+	for i := range 3100 {
+		t := sec(c.StartNS) - 0.5 + float64(i)/100
+		y := um(c.Points[0].Value) + 20*math.Pow(math.Sin((t-tilt)/2), 2)
+		switch {
+		case t < sec(c.StartNS):
+			y += 3000 * (sec(c.StartNS) - t)
+		case t > (tilt+cross)/2:
+			y = um(c.Points[1].Value) - 27*math.Pow(math.Sin((t-cross)/2), 2)
+		}
+		wobble := 4*math.Sin(float64(i)*1.7) + 3*math.Sin(float64(i)*0.37)
+		out = append(out, acquire.Reading{Seq: uint64(i + 1), At: c.Fact.At + int64(math.Round(t*1e9)), X: int64(math.Round(y*100 + wobble))})
+	}
+	out[2000].Flags = acquire.Gap
+	return out
+}
+
+func TestEnvelope(t *testing.T) {
+	const ms = int64(time.Millisecond)
+	at := func(seq uint64, t, x int64, flags acquire.Flags) acquire.Reading {
+		return acquire.Reading{Seq: seq, At: 1000*ms + t, X: x, Flags: flags}
+	}
+	for _, c := range []struct {
+		name     string
+		max      int
+		readings []acquire.Reading
+		width    int64
+		want     []envelopeColumn
+	}{
+		{"nothing", 4, nil, 0, nil},
+		{"marks alone", 4, []acquire.Reading{at(1, 0, 0, acquire.Silence)}, 0, nil},
+		{
+			"within a millisecond", 4,
+			[]acquire.Reading{at(1, 0, 5, 0), at(2, ms/2, -7, 0), at(3, ms-1, 2, 0), at(4, ms, 9, 0)},
+			ms, []envelopeColumn{{n: 0, seq: 3, min: -7, max: 5, last: 2, count: 3}, {n: 1, seq: 4, min: 9, max: 9, last: 9, count: 1}},
+		},
+		{
+			"joined when it would need more", 4,
+			[]acquire.Reading{at(1, 0, 1, 0), at(2, ms, 2, 0), at(3, 2*ms, 3, 0), at(4, 3*ms, 4, 0), at(5, 4*ms, 0, 0)},
+			2 * ms, []envelopeColumn{{n: 0, seq: 2, min: 1, max: 2, last: 2, count: 2}, {n: 1, seq: 4, min: 3, max: 4, last: 4, count: 2}, {n: 2, seq: 5, count: 1}},
+		},
+		{
+			"a pause leaves columns out", 4,
+			[]acquire.Reading{at(1, 0, 1, 0), at(2, 1000*ms, 2, 0)},
+			256 * ms, []envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 3, seq: 2, min: 2, max: 2, last: 2, count: 1}},
+		},
+		{
+			"time that runs backwards", 4,
+			[]acquire.Reading{at(1, 0, 1, 0), at(2, 2*ms, 2, 0), at(3, ms, 3, 0), at(4, -5*ms, 4, 0)},
+			ms, []envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 2, seq: 4, min: 2, max: 4, last: 4, count: 3}},
+		},
+		{
+			"what is missing breaks the line", 4,
+			[]acquire.Reading{at(1, 0, 1, 0), at(2, ms, 0, acquire.NotValid), at(3, 2*ms, 3, 0), at(4, 3*ms, 0, acquire.Hint), at(5, 3*ms, 4, 0)},
+			ms, []envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 2, seq: 3, min: 3, max: 3, last: 3, count: 1, broken: true}, {n: 3, seq: 5, min: 4, max: 4, last: 4, count: 1}},
+		},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			e := envelope{max: c.max}
+			for _, r := range c.readings {
+				e.add(r)
+			}
+			if e.width != c.width || !slices.Equal(e.cols, c.want) {
+				t.Errorf("width %v, columns %+v; want %v, %+v", e.width, e.cols, c.width, c.want)
+			}
+		})
+	}
+}
+
+// However the readings come, an envelope is bounded, loses none of them and touches
+// the smallest and the largest; with even readings it uses at least half its columns.
+func TestEnvelopeProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		e := envelope{max: rapid.IntRange(2, 40).Draw(t, "max")}
+		steps := rapid.SliceOfN(rapid.Int64Range(-2e6, 400e6), 1, 300).Draw(t, "steps")
+		at, low, high := int64(0), int64(math.MaxInt64), int64(math.MinInt64)
+		for i, d := range steps {
+			at += d
+			x := rapid.Int64Range(-1000, 1000).Draw(t, "x")
+			low, high = min(low, x), max(high, x)
+			e.add(acquire.Reading{Seq: uint64(i + 1), At: at, X: x})
+		}
+		if len(e.cols) > e.max {
+			t.Fatalf("%d columns, permitted %d", len(e.cols), e.max)
+		}
+		count, least, most := 0, int64(math.MaxInt64), int64(math.MinInt64)
+		for i, c := range e.cols {
+			count += c.count
+			least, most = min(least, c.min), max(most, c.max)
+			if i > 0 && c.n <= e.cols[i-1].n || c.n >= int64(e.max) || c.last < c.min || c.last > c.max {
+				t.Fatalf("column %d: %+v", i, c)
+			}
+		}
+		if count != len(steps) || least != low || most != high {
+			t.Fatalf("%d of %d readings, %d to %d of %d to %d", count, len(steps), least, most, low, high)
+		}
+	})
+}
+
+func TestCaptureEnvelope(t *testing.T) {
+	b := newBench(t)
+	closedSet(t, b)
+	e := want[wireEnvelope](b, 200, "GET", "/api/v1/captures/cap-3/envelope?columns=500", nil)
+	// 31 s in at most 500 columns: 64 ms each.
+	if e.ColumnS != 0.064 || len(e.Columns) != 485 || e.Readings != 3100 || e.StepMM != 0.00001 || e.FirstS != -0.5 || e.LastS != 30.49 {
+		t.Errorf("%d columns of %v s, %d readings from %v to %v, step %v", len(e.Columns), e.ColumnS, e.Readings, e.FirstS, e.LastS, e.StepMM)
+	}
+	if *e.ContactFromS != 0 || *e.ContactToS != 30 || len(e.Points) != 2 || e.Points[0].T != 10 || e.Points[1].T != 24 || e.Points[1].ValueMM != 2.00137 || e.Points[0].Sense != "min" {
+		t.Errorf("contact %v to %v, points %+v", *e.ContactFromS, *e.ContactToS, e.Points)
+	}
+	c := want[wireCapture](b, 200, "GET", "/api/v1/captures/cap-3", nil)
+	if !e.Origin.Equal(*c.Start) {
+		t.Errorf("t_s is 0 at %v, the contact begins at %v", e.Origin, *c.Start)
+	}
+	broken := 0
+	for _, col := range e.Columns {
+		if col.Broken {
+			broken++
+		}
+	}
+	if broken != 1 {
+		t.Errorf("%d broken columns", broken)
+	}
+	// A window about the tilt minimum: every reading its own column, down to the noise.
+	w := want[wireEnvelope](b, 200, "GET", "/api/v1/captures/cap-3/envelope?from_s=9.5&to_s=10.5", nil)
+	low := math.Inf(1)
+	for _, col := range w.Columns {
+		low = min(low, col.Min)
+	}
+	if len(w.Columns) != 100 || w.ColumnS != 0.001 || w.Columns[0].T != 9.5 || w.Columns[99].N != 1 || w.Readings != 3100 || math.Abs(low-(e.Points[0].ValueMM-0.00007)) > 2e-5 {
+		t.Errorf("window: %d columns of %v s from %v, smallest %v", len(w.Columns), w.ColumnS, w.Columns[0].T, low)
+	}
+	b.problem(422, "GET", "/api/v1/captures/cap-3/envelope?from_s=3&to_s=2", nil)
+	b.problem(422, "GET", "/api/v1/captures/cap-3/envelope?columns=2001", nil)
+	b.problem(404, "GET", "/api/v1/captures/none/envelope", nil)
+	b.traces["cap-4"] = nil
+	if e := want[wireEnvelope](b, 200, "GET", "/api/v1/captures/cap-4/envelope", nil); len(e.Columns) != 0 || e.Readings != 0 || len(e.Points) != 2 {
+		t.Errorf("without a trace: %+v", e)
+	}
+	b.broken = errors.New("disk on fire")
+	b.problem(500, "GET", "/api/v1/captures/cap-3/envelope", nil)
+}
+
+// An hour of readings, a hundred a second, comes in no more columns than a screen has.
+func TestEnvelopeOfAnHourIsBounded(t *testing.T) {
+	b := newBench(t)
+	closedSet(t, b)
+	long := make([]acquire.Reading, 360_000)
+	for i := range long {
+		long[i] = acquire.Reading{Seq: uint64(i + 1), At: int64(i) * 10_000_000, X: int64(i % 1000)}
+	}
+	long[123_456].X = -4711
+	b.traces["cap-3"] = long
+	rec := b.do("GET", "/api/v1/captures/cap-3/envelope?columns=2000", nil)
+	var e wireEnvelope
+	if err := json.Unmarshal(rec.Body.Bytes(), &e); err != nil {
+		t.Fatal(err)
+	}
+	low := 0.0
+	for _, c := range e.Columns {
+		low = min(low, c.Min)
+	}
+	if n := len(e.Columns); n > 2000 || n < 1000 || e.Readings != 360_000 || low != -0.04711 {
+		t.Errorf("%d columns for %d readings, smallest %v", n, e.Readings, low)
+	}
+	if rec.Body.Len() > 400_000 {
+		t.Errorf("%d bytes for a page", rec.Body.Len())
+	}
 }
 
 func TestResultHasItsBudget(t *testing.T) {
@@ -122,6 +308,40 @@ func views() []view {
 				}
 				if rows := eval[string](p, "document.querySelectorAll('.view .diameters tbody')[1].innerText"); !strings.Contains(rows, "laboratory floor") || !strings.Contains(rows, "41") {
 					t.Errorf("row of the second position: %q", rows)
+				}
+			},
+		},
+		{
+			name: "trace", hash: "#/captures/cap-3",
+			sees: map[string]string{
+				".view h2": "Trace of Work W-32-118, 5 mm, 0°", ".view .verdict": "Diameter, counts. Reading at the saddle 2.00125 mm ± 0.032 µm",
+				"#turning-points": "2.00137", ".view .figures": "30.0 s, from", "#trace-scale": "from 0.00 s to 30.00 s", ".traced": "Readings are missing at 1 place",
+				".view .links": "Raw trace (CSV)",
+			},
+			then: func(t *testing.T, _ *bench, p *tab) {
+				p.wait("document.querySelectorAll('.traced svg .point').length === 2")
+				p.click("Show the tilt minimum")
+				p.wait("document.querySelector('#trace-scale').innerText.startsWith('Height 4.0 µm, from 7.00 s to 13.00 s')")
+				// The last micrometres fill the height: in the middle of the window the line
+				// is low, and both flanks leave the picture at the top.
+				p.wait("document.querySelector('.traced svg').textContent.includes('tilt minimum 1.99894 ± 0.030')")
+				p.wait("(() => { const e = document.querySelector('.traced .line'), b = e.getBBox(); return b.y < 0 && b.y + b.height > document.querySelector('.traced svg').height.baseVal.value * 0.6; })()")
+			},
+		},
+		{
+			name: "trace-fine", hash: "#/captures/cap-3?from=9&to=11&low=1.9985&high=1.9995",
+			sees: map[string]string{"#trace-scale": "Height 1.0 µm, from 9.00 s to 11.00 s"},
+			then: func(t *testing.T, _ *bench, p *tab) {
+				eval[bool](p, "(document.querySelector('.traced .plot').focus(), true)")
+				p.do(chromedp.KeyEvent(kb.ArrowUp), chromedp.KeyEvent("+"), chromedp.KeyEvent(kb.ArrowRight))
+				p.waitText("#trace-scale", "Height 0.50 µm, from 9.80 s to 10.80 s")
+				p.wait("location.hash.includes('from=9.800&to=10.800')")
+				p.do(chromedp.KeyEvent(kb.Home))
+				p.waitText("#trace-scale", "from 0.00 s to 30.00 s")
+				p.click("Cross maximum")
+				p.waitText("#trace-scale", "Height 4.0 µm, from 21.00 s to 27.00 s")
+				if n := eval[float64](p, "document.querySelector('.traced .line').getAttribute('d').split('L').length"); n > 3*2000+1 {
+					t.Errorf("%v pieces of line", n)
 				}
 			},
 		},

@@ -41,6 +41,7 @@ func (s *Server) routes() http.Handler {
 	s.eventRoutes(api)
 	s.setRoutes(api)
 	s.captureRoutes(api)
+	s.envelopeRoutes(api)
 	s.ringRoutes(api)
 
 	s.pageRoutes(mux)

@@ -4,6 +4,7 @@
 import { h, byId, setText } from './dom.js';
 import { get } from './client.js';
 import { resultNodes } from './result.js';
+import { captureView } from './captureview.js';
 
 /** A view takes the parts of its address and its parameters and gives nodes. */
 const views = {
@@ -14,6 +15,7 @@ const views = {
     })]);
     return { title: 'Result', nodes: resultNodes(set, result, 'after-result') };
   },
+  captures: captureView,
 };
 
 const box = byId('after');

@@ -164,6 +164,7 @@ function captureRow(app, c) {
     c.why && !counts ? h('p', { class: 'quiet' }, c.why) : null,
     c.reasons.map((r) => h('p', { class: 'quiet' }, r.text)),
     h('p', { class: 'row' },
+      h('a', { href: `#/captures/${c.id}` }, 'Look at the trace'),
       h('a', { href: c.trace, download: '' }, 'Raw trace (CSV)'),
       app.set.ended || c.rejected_by ? null : h('button', { type: 'button', class: 'plain small', onclick: () => reject(app, c) }, 'Reject'),
       app.set.ended || c.step < 0 ? null : h('button', { type: 'button', class: 'plain small', onclick: () => askReason({
