@@ -26,7 +26,16 @@ type Options struct {
 	Link string
 	// Instructor tells the hand what to do; nil gives the scenario's tasks in order.
 	Instructor Instructor
+	// Pace, if set, is called after frames have been sent and returns when the
+	// other side has taken them; the simulated time stands still meanwhile. A bench
+	// with a pace sends at most paceS seconds of frames in one go and never catches
+	// up on time that it lost, so that a busy machine makes it slow and leaves its
+	// readings as they would have been. It is called from one goroutine.
+	Pace func(ctx context.Context, frames int)
 }
+
+// paceS is how much simulated time one go of a bench with a pace covers, s.
+const paceS = 0.02
 
 // Stats counts what a Bench has sent.
 type Stats struct {
@@ -304,14 +313,22 @@ func (b *Bench) loop(ctx context.Context, g *errgroup.Group, todo <-chan Task, d
 		case <-timer.C:
 		}
 		now := time.Now()
-		if behind := now.Sub(start) - b.clock(); behind > maxBehind {
-			start = start.Add(behind)
+		limit := maxBehind
+		if b.opt.Pace != nil {
+			limit = time.Duration(paceS / b.opt.Speed * 1e9)
+		}
+		if behind := now.Sub(start) - b.clock(); behind > limit {
+			start = start.Add(behind - limit/2)
 		}
 		var err error
 		var ended *Entry
+		sent := b.Stats().Frames
 		frames, ended, err = b.step(now, start, frames[:0], now.Before(stalled))
 		if err != nil {
 			return err
+		}
+		if n := int(b.Stats().Frames - sent); n > 0 && b.opt.Pace != nil {
+			b.opt.Pace(ctx, n)
 		}
 		if ended != nil {
 			select {
@@ -338,6 +355,9 @@ func (b *Bench) step(now, start time.Time, frames []byte, stalled bool) (_ []byt
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	target := int64(math.Round(float64(now.Sub(start)) * b.opt.Speed))
+	if b.opt.Pace != nil {
+		target = min(target, b.ses.Now()+ns(paceS))
+	}
 	for b.ses.Now() <= target {
 		busy := b.ses.Busy()
 		r, ok := b.ses.Next()

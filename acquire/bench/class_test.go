@@ -172,6 +172,33 @@ func TestReadyScenarios(t *testing.T) {
 	}
 }
 
+// The hand slips at one task and nowhere else.
+func TestSlipAtOneTask(t *testing.T) {
+	sc := DefaultScenario()
+	s, err := NewSession(sc, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ring := sc.Rings[0].Ident
+	for i, want := range []struct {
+		first, second string
+		took          bool
+		supported     bool
+	}{{"", "", true, true}, {"", "once", true, false}, {"none", "", false, false}, {"", "", true, true}} {
+		_, e, err := s.Run(Task{Ring: ring, HeightMM: 10, FirstMode: want.first, SecondMode: want.second}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, ok := e.Main()
+		if !ok || c.Took != want.took || c.Supported != want.supported {
+			t.Errorf("entry %d with modes %q and %q: took %v, supported %v; want %v, %v", i, want.first, want.second, c.Took, c.Supported, want.took, want.supported)
+		}
+	}
+	if err := s.Begin(Task{Ring: ring, SecondMode: "wild"}); err == nil || !strings.Contains(err.Error(), `mode of play "wild": permitted passes, once,`) {
+		t.Errorf("a mode that does not exist: %v", err)
+	}
+}
+
 // The demo is what its file promises: sixteen entries in at most 20 minutes, each
 // 25 to 75 s in hand, nearly all of them decidable.
 func TestDemoScenario(t *testing.T) {
@@ -234,6 +261,7 @@ func TestScenarioFileErrors(t *testing.T) {
 		{"[[ring]]\nident = \"a\"\nrole = \"work\"\n\n[[task]]\nring = \"a\"\n", "s.toml:1: ring[0].nominal_mm: 0: permitted 2 to 500"},
 		{"[[ring]]\nident = \"a\"\nrole = \"work\"\nnominal_mm = 40\n", "s.toml: task: no task: at least one [[task]] is needed"},
 		{"[hand]\nsweep_s = [5, 2]\n", "s.toml:2: hand.sweep_s: [5, 2]: the lowest value comes first"},
+		{"[[task]]\nring = \"ring\"\nsecond_mode = \"wild\"\n", "s.toml:3: task[0].second_mode: \"wild\": permitted passes, once,"},
 		{"[hand.first]\nmode = \"wild\"\n", "s.toml:2: hand.first.mode: \"wild\": permitted passes, once,"},
 		{"[disturb]\nstray_share = [0, 0.5]\n", "s.toml:2: disturb.stray_share: [0, 0.5]: permitted 0 to 0.1"},
 		{"[frame]\nterminator = \"\"\n", "s.toml:2: frame.terminator: empty"},

@@ -154,6 +154,11 @@ type Task struct {
 	DirectionDeg float64 `toml:"direction_deg"`
 	// Repeat is how many entries are made, one after the other; zero means one.
 	Repeat int `toml:"repeat"`
+	// FirstMode and SecondMode are modes of Play that take the place of the hand's
+	// own on the first and the second adjustment in this entry: a slip of the hand
+	// at a known place. Empty means as always.
+	FirstMode  string `toml:"first_mode"`
+	SecondMode string `toml:"second_mode"`
 	// Label is handed on to the truth.
 	Label string `toml:"label"`
 }

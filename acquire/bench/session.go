@@ -186,14 +186,17 @@ func (s *Session) scaleCelsius(t float64) float64 {
 	return s.sc.Thermal.ScaleCelsius + s.sc.Thermal.ScaleRate*t/3600
 }
 
-// Begin lets the hand start an entry. It fails when the hand is still busy or
-// the ring is unknown.
+// Begin lets the hand start an entry. It fails when the hand is still busy, or
+// the ring or a mode of play is unknown.
 func (s *Session) Begin(task Task) error {
 	if s.Busy() {
 		return errors.New("the hand is still busy with an entry")
 	}
 	ring, err := s.sc.Ring(task.Ring)
 	if err != nil {
+		return err
+	}
+	if err := task.checkModes(); err != nil {
 		return err
 	}
 	now := float64(s.ticks) * s.dt
@@ -207,8 +210,15 @@ func (s *Session) Begin(task Task) error {
 	rng := rand.New(rand.NewPCG(s.seed, streamHand+uint64(idx)))
 	s.settle = s.sc.Mechanics.SettleUM.Draw(rng)
 	s.settleS = s.sc.Mechanics.SettleS.Draw(rng)
+	hand := s.sc.Hand
+	if task.FirstMode != "" {
+		hand.First.Mode = task.FirstMode
+	}
+	if task.SecondMode != "" {
+		hand.Second.Mode = task.SecondMode
+	}
 	p := &planner{
-		rng: rng, hand: &s.sc.Hand, geo: &s.geo, names: s.names, qMM: s.res, settleUM: s.settle, settleS: s.settleS,
+		rng: rng, hand: &hand, geo: &s.geo, names: s.names, qMM: s.res, settleUM: s.settle, settleS: s.settleS,
 		centre: [2]float64{s.geo.a0, s.geo.b0}, half: [2]float64{s.adj[0].half, s.adj[1].half},
 	}
 	p.entry(change)

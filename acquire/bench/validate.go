@@ -3,6 +3,7 @@ package bench
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -140,7 +141,24 @@ func (v *validator) parts(s *Scenario) {
 			v.add(key+"ring", "%q is no ring of this scenario (it has %s)", t.Ring, strings.Join(s.idents(), ", "))
 		}
 		v.num(key+"repeat", float64(t.Repeat), 0, 100)
+		v.oneOf(key+"first_mode", t.FirstMode, append(playModes(), "")...)
+		v.oneOf(key+"second_mode", t.SecondMode, append(playModes(), "")...)
 	}
+}
+
+// playModes are the modes of a Play.
+func playModes() []string {
+	return []string{"passes", "once", "park", "never", "end_stop", "far_stop", "digits", "none"}
+}
+
+// checkModes reports a mode of play that does not exist.
+func (t Task) checkModes() error {
+	for _, mode := range []string{t.FirstMode, t.SecondMode} {
+		if mode != "" && !slices.Contains(playModes(), mode) {
+			return fmt.Errorf("mode of play %q: permitted %s", mode, strings.Join(playModes(), ", "))
+		}
+	}
+	return nil
 }
 
 func (v *validator) hand(s *Scenario) {
@@ -159,7 +177,7 @@ func (v *validator) hand(s *Scenario) {
 		key  string
 		play Play
 	}{{"hand.first.", h.First}, {"hand.second.", h.Second}, {"hand.touch_up.", h.TouchUp}} {
-		v.oneOf(p.key+"mode", p.play.Mode, "passes", "once", "park", "never", "end_stop", "far_stop", "digits", "none")
+		v.oneOf(p.key+"mode", p.play.Mode, playModes()...)
 		v.rng(p.key+"start_mrad", p.play.StartMrad, 0, 60)
 		v.rng(p.key+"start_mm", p.play.StartMM, 0, 2)
 		v.rng(p.key+"start_rise_um", p.play.StartRiseUM, 0, 100)
