@@ -31,12 +31,14 @@ const app = {
   showSet(set) {
     if (this.set && set && set.id === this.set.id && set.seq < this.set.seq) return;
     if (set && set.ended && set.id === this.left) return;
-    const justEnded = set?.ended && set.status !== 'aborted' && !(this.set?.id === set.id && this.set.ended);
+    // The result is worked out when the last step is done; it needs no press.
+    const due = (s) => Boolean(s) && s.status !== 'aborted' && (s.ended || s.waits === 'close');
+    const fresh = due(set) && !(this.set?.id === set.id && due(this.set));
     this.set = set;
     this.cues.set(set);
-    if (this.result?.set_id !== set?.id) this.result = null;
+    if (this.result?.set_id !== set?.id || !due(set)) this.result = null;
     render();
-    if (justEnded) this.loadResult(set.id, 10);
+    if (fresh) this.loadResult(set.id, 10);
   },
 
   /** Fetches the result, which may take a moment to be worked out. */
@@ -82,7 +84,7 @@ function fault(text) {
 
 function render() {
   const { set } = app;
-  document.body.dataset.view = !set ? 'setup' : set.ended ? 'result' : 'run';
+  document.body.dataset.view = !set ? 'setup' : set.ended || app.result ? 'result' : 'run';
   renderSet(app);
   renderAsks(app);
   renderResult(app);

@@ -207,7 +207,7 @@ export function renderAsks(app) {
       `Yes, it says ${set.confirm_ident}`));
   } else if (set.waits === 'answer' && set.question) {
     const reply = (accept) => () => app.attempt(() => act(app, `/sets/${set.id}/answer`, { by, accept, capture_id: set.question.capture_id }));
-    box.append(h('button', { type: 'button', class: 'primary big', onclick: reply(true) }, 'Yes, go on'),
+    box.append(h('button', { type: 'button', class: 'primary big', onclick: reply(true) }, set.question.capture_id ? 'Yes, keep the capture' : 'Yes, go on'),
       h('button', { type: 'button', class: 'danger big', onclick: reply(false) }, set.question.capture_id ? 'No, reject the capture' : 'No, pause the set'));
   } else if (set.waits === 'resume') {
     box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.attempt(() => act(app, `/sets/${set.id}/resume`, { by })) }, 'Go on'));

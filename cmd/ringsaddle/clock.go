@@ -11,17 +11,23 @@ import (
 // instant. In the demo both run faster than the wall clock by the same factor, so
 // that no rule in seconds changes its meaning.
 type stationClock struct {
+	boot         func() int64
 	boot0, wall0 int64
 	speed        float64
 }
 
-func newStationClock(speed float64) stationClock {
-	return stationClock{boot0: acquire.BootClock(), wall0: time.Now().UnixNano(), speed: speed}
+// newStationClock returns a clock that starts now. A nil boot stands for the
+// system's boot-time clock.
+func newStationClock(speed float64, boot func() int64) stationClock {
+	if boot == nil {
+		boot = acquire.BootClock
+	}
+	return stationClock{boot: boot, boot0: boot(), wall0: time.Now().UnixNano(), speed: speed}
 }
 
 // Now returns the station clock, ns.
 func (c stationClock) Now() int64 {
-	boot := acquire.BootClock()
+	boot := c.boot()
 	if c.speed == 1 {
 		return boot
 	}

@@ -29,7 +29,7 @@ func TestSetSurvivesKills(t *testing.T) {
 	const kills = 20
 	rig := newRig(t, shortScenario(t, 2, 1), 11)
 	listen := freeAddress(t)
-	child := startChild(t, rig.cfg, listen)
+	child := startChild(t, rig.cfg, listen, testSpeed)
 	rig.begin(listen)
 
 	rng := rand.New(rand.NewPCG(11, 20))
@@ -46,7 +46,7 @@ func TestSetSurvivesKills(t *testing.T) {
 		}
 		_ = child.Wait()
 		checkDatabase(t, rig.cfg.Storage.Path, known.ids, i+1)
-		child = startChild(t, rig.cfg, listen)
+		child = startChild(t, rig.cfg, listen, testSpeed)
 	}
 	report := rig.finish(3 * time.Minute)
 	// An entry that was cut in two gives a larger u; it must still cover its error.
@@ -105,14 +105,14 @@ func freeAddress(t *testing.T) string {
 }
 
 // startChild starts a daemon in a process of its own and waits until it answers.
-func startChild(t *testing.T, cfg *config, listen string) *exec.Cmd {
+func startChild(t *testing.T, cfg *config, listen string, speed float64) *exec.Cmd {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
 	}
 	cmd := exec.Command(self)
-	cmd.Env = append(os.Environ(), fmt.Sprintf("%s=%s\n%s\n%s", childEnv, cfg.Stations[0].Serial.Port, cfg.Storage.Path, listen))
+	cmd.Env = append(os.Environ(), fmt.Sprintf("%s=%s\n%s\n%s\n%g", childEnv, cfg.Stations[0].Serial.Port, cfg.Storage.Path, listen, speed))
 	var said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &said, &said
 	if err := cmd.Start(); err != nil {

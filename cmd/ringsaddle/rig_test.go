@@ -148,10 +148,17 @@ func (r *rig) inProcess() (d *daemon, address string, stop func()) {
 
 func startDaemon(t *testing.T, cfg *config) (d *daemon, address string, stop func()) {
 	t.Helper()
+	return startDaemonAt(t, cfg, testSpeed, nil)
+}
+
+// startDaemonAt is startDaemon with a station clock that is speed times as fast as
+// boot (nil: the system's boot-time clock).
+func startDaemonAt(t *testing.T, cfg *config, speed float64, boot func() int64) (d *daemon, address string, stop func()) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	addresses := make(chan net.Addr, 1)
 	d = &daemon{
-		cfg: cfg, log: zerolog.New(zerolog.NewTestWriter(t)).Level(zerolog.WarnLevel), speed: testSpeed, simulated: true,
+		cfg: cfg, log: zerolog.New(zerolog.NewTestWriter(t)).Level(zerolog.WarnLevel), speed: speed, boot: boot, simulated: true,
 		listening: func(a net.Addr) { addresses <- a },
 	}
 	done := make(chan error, 1)
@@ -179,13 +186,14 @@ func startDaemon(t *testing.T, cfg *config) (d *daemon, address string, stop fun
 }
 
 // childEnv asks the test binary to be a daemon: its value is the device, the
-// database and the address, separated by newlines.
+// database, the address and the speed, separated by newlines.
 const childEnv = "RINGSADDLE_TEST_DAEMON"
 
-// childDaemon is the daemon of a process of its own, at the speed of the tests.
+// childDaemon is the daemon of a process of its own.
 func childDaemon() int {
 	var device, database, listen string
-	if _, err := fmt.Sscanf(os.Getenv(childEnv), "%s\n%s\n%s", &device, &database, &listen); err != nil {
+	var speed float64
+	if _, err := fmt.Sscanf(os.Getenv(childEnv), "%s\n%s\n%s\n%g", &device, &database, &listen, &speed); err != nil {
 		fmt.Fprintln(os.Stderr, childEnv, err)
 		return 2
 	}
@@ -196,7 +204,7 @@ func childDaemon() int {
 	}
 	cfg := demoConfig(sc, device, database, listen)
 	cfg.Stations[0].Readout.SilenceAfter.Duration = 20 * time.Second
-	d := &daemon{cfg: cfg, log: zerolog.New(os.Stderr).Level(zerolog.WarnLevel), speed: testSpeed, simulated: true}
+	d := &daemon{cfg: cfg, log: zerolog.New(os.Stderr).Level(zerolog.WarnLevel), speed: speed, simulated: true}
 	if err := d.Run(context.Background()); err != nil && !errors.Is(err, context.Canceled) {
 		fmt.Fprintln(os.Stderr, err)
 		return 1

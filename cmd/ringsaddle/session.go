@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -276,8 +277,8 @@ func implausible(state calibrate.State, reading, window calibrate.Length) string
 	if off > -window && off < window {
 		return ""
 	}
-	return fmt.Sprintf("The reading lies %.3f mm from what ring %s of %g mm lets expect. Is another ring on the table, was a preset pressed, or were the contacts changed?",
-		off.MM(), ring.Ident, ring.Nominal.MM())
+	return fmt.Sprintf("The reading lies %[1]s mm from what ring %[2]s of %[3]g mm lets expect: look for another ring on the table, a preset pressed, changed contacts. Does this capture belong to ring %[2]s all the same?",
+		strings.Replace(fmt.Sprintf("%+.3f", off.MM()), "-", "−", 1), ring.Ident, ring.Nominal.MM())
 }
 
 // Withdrawn records the deliberate withdrawal that followed the last capture.
