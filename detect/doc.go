@@ -135,6 +135,16 @@
 // passed. The settings have become stricter since. Enter every position at least
 // twice: repeats are compared.
 //
+// Near the edge of the decision little turns an outcome. Of 379 captures of all
+// classes (TestDoubledRate and TestCoarserSteps, -metamorphic 10) 91 % keep theirs
+// when the rate is doubled by interpolation and 82 % when steps of 0.01 µm become
+// 0.1 µm; of 330 whose hand sweeps widely, 93 % do when 0.1 µm becomes 1 µm. Of
+// diameters with both probabilities above 0.9995 there stay 95, 90 and 96 %. Where
+// both give a diameter the values agree within 2u in 99.5, 97.7 and 99.7 %; the
+// rest chose another place where the hands changed over, or other passes. u stays
+// within 25 % in 92 % at the doubled rate; coarser steps raise it by no more than
+// the rounding of a pass, a rest and a pass in 97 % and 100 %.
+//
 // The reversals of a recorded series (weekly carbon dioxide in the air, 44 years)
 // are those that SciPy finds: 87 of 87, within two weeks and 0.19 ppm of the mean
 // over seven weeks; the fits differ by 0.13 ppm RMS (TestCandidatesOfARecordedSeries).
