@@ -183,7 +183,8 @@ func (p *tab) fill(label, text string) {
 }
 
 // sound checks what holds in every state: nothing on the console, nothing wider
-// than the screen, every control named and large enough, no two equal ids.
+// than the screen, every control named and large enough, no two equal ids, and no
+// serious finding of the accessibility checker.
 func (p *tab) sound() {
 	p.t.Helper()
 	p.mu.Lock()
@@ -196,6 +197,7 @@ func (p *tab) sound() {
 	for _, fault := range eval[[]string](p, soundScript+".concat("+contrastScript+")") {
 		p.t.Error(fault)
 	}
+	p.accessible()
 }
 
 const soundScript = `(() => {

@@ -273,6 +273,8 @@ func states(t *testing.T) []state {
 // TestPage shares one browser: starting it takes longer than most of the tests.
 func TestPage(t *testing.T) {
 	browser := newBrowser(t)
+	t.Run("checker", func(t *testing.T) { pageCheckerFinds(t, browser) })
+	t.Run("dialogs", func(t *testing.T) { pageDialogsAccessible(t, browser) })
 	t.Run("states", func(t *testing.T) { pageStates(t, browser) })
 	t.Run("keyboard", func(t *testing.T) { pageByKeyboard(t, browser) })
 	t.Run("refusals", func(t *testing.T) { pageShowsRefusals(t, browser) })

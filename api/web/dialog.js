@@ -9,7 +9,7 @@ export function ask({ title, text, fields, confirm, danger, submit }) {
   const dialog = byId('dialog');
   return new Promise((resolve) => {
     let outcome = null;
-    const fault = h('ul', { class: 'fault', role: 'alert', hidden: true });
+    const faults = h('ul'), fault = h('div', { class: 'fault', role: 'alert', hidden: true }, faults);
     const go = h('button', { type: 'submit', class: danger ? 'danger' : 'primary' }, confirm);
     const form = h('form', {
       method: 'dialog', novalidate: true,
@@ -21,7 +21,7 @@ export function ask({ title, text, fields, confirm, danger, submit }) {
           outcome = (await submit()) ?? true;
           dialog.close();
         } catch (err) {
-          fault.replaceChildren(...(err.lines ?? [err.message]).map((l) => h('li', {}, l)));
+          faults.replaceChildren(...(err.lines ?? [err.message]).map((l) => h('li', {}, l)));
           fault.hidden = false;
         } finally {
           go.disabled = false;

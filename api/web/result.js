@@ -72,8 +72,8 @@ function diameters(result, id) {
       h('p', { class: 'traces' }, p.captures.flatMap((c, i) => {
         const of = `entry ${i + 1}, ${p.ident}, ${plain(p.height_mm)} mm, ${plain(p.direction_deg)}°`;
         return [h('span', { class: 'pair' },
-          h('a', { href: `#/captures/${c}`, 'aria-label': `Look at the trace of ${of}` }, `Trace ${i + 1}`),
-          h('a', { href: `/api/v1/captures/${c}/trace`, download: '', 'aria-label': `Raw trace of ${of}, CSV` }, `CSV ${i + 1}`)), ' '];
+          h('a', { href: `#/captures/${c}`, 'aria-label': `Trace ${i + 1}: look at ${of}` }, `Trace ${i + 1}`),
+          h('a', { href: `/api/v1/captures/${c}/trace`, download: '', 'aria-label': `CSV ${i + 1}: raw trace of ${of}` }, `CSV ${i + 1}`)), ' '];
       })))))));
   return h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Table of diameters' }, h('table', { class: 'diameters', 'aria-describedby': `${id}-caption` },
     h('thead', {}, h('tr', {}, heads.map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))), bodies));

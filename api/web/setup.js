@@ -73,7 +73,7 @@ function build(app, rings, materials) {
   const temp = () => h('input', { type: 'number', step: 0.01, min: 0, max: 40, inputmode: 'decimal' });
   const tMaster = temp(), tWork = temp(), tScale = temp();
   const boxes = checks.map(([id, text]) => ({ id, box: h('input', { type: 'checkbox', id: 'check-' + id }), text }));
-  const fault = h('ul', { class: 'fault', role: 'alert', hidden: true });
+  const faults = h('ul'), fault = h('div', { class: 'fault', role: 'alert', hidden: true }, faults);
   const start = h('button', { type: 'submit', class: 'primary big' }, 'Start the set');
 
   const again = async () => { byId('setup').dataset.station = ''; await renderSetup(app); };
@@ -116,7 +116,7 @@ function build(app, rings, materials) {
       }
     });
     const say = (list) => {
-      fault.replaceChildren(...list.map((l) => h('li', {}, l)));
+      faults.replaceChildren(...list.map((l) => h('li', {}, l)));
       fault.hidden = list.length === 0;
       if (list.length) fault.scrollIntoView({ block: 'center' });
     };
