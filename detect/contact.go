@@ -87,6 +87,9 @@ type begin struct {
 	lastAt          int64 // station clock of the reading before
 	t               int64 // ns since the start
 	period          int64 // typical time between readings, ns
+	count           int64 // readings
+	late            bool  // readings come late, in a bunch
+	pace, arrived   int64 // of the late ones: ns from one to the next, station clock of the last
 	still           int
 	clockJumps      int
 	moved           bool // an approach or a withdrawal came before
@@ -148,6 +151,12 @@ func (c *contact) reset(r acquire.Reading, moved bool) {
 // reading before, ns. Times that stand still in bunches are taken as they are;
 // times that run backwards or jump are replaced by the usual period.
 func (c *contact) advance(at int64) int64 {
+	c.count++
+	if c.late {
+		if dt, ok := c.catchUp(at); ok {
+			return dt
+		}
+	}
 	dt := at - c.lastAt
 	c.lastAt = at
 	switch {

@@ -12,11 +12,13 @@ type Detector struct {
 	hint   Hint
 	events []Event
 
-	active bool // c holds readings
-	c      contact
-	track  track
-	an     analyser
-	live   liveView
+	active  bool            // c holds readings
+	held    acquire.Reading // back, until the next one shows whether it was late
+	holding bool
+	c       contact
+	track   track
+	an      analyser
+	live    liveView
 
 	// inspect, when not nil, is shown every finished contact (tests).
 	inspect func(*contact, *analyser)
@@ -57,9 +59,26 @@ func (d *Detector) Params() Params { return d.p }
 // slice is valid until the next call; the captures in it stay valid.
 func (d *Detector) Push(r acquire.Reading) []Event {
 	d.events = d.events[:0]
-	if r.Flags&^acquire.HasY != 0 && !d.mark(r) {
+	if r.Flags&^acquire.HasY != 0 {
+		d.release(nil)
+		if d.mark(r) {
+			d.take(r)
+		}
 		return d.events
 	}
+	if d.holding {
+		d.release(&r)
+	}
+	if d.active && !d.c.late && d.c.pauses(r.At) {
+		d.held, d.holding = r, true
+		return d.events
+	}
+	d.take(r)
+	return d.events
+}
+
+// take takes a position.
+func (d *Detector) take(r acquire.Reading) {
 	c, k := &d.c, &d.track
 	if !d.active {
 		d.active = true
@@ -90,14 +109,14 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 	dx, df := x-c.goodX, x-c.track.x
 	if (dx > d.jump || -dx > d.jump) && (df > d.jump || -df > d.jump) {
 		if d.elsewhere(r, x) {
-			return d.events
+			return
 		}
 		x = 0
 	} else if c.leaving {
 		if dx := x - c.leaveX; (dx > d.jump || -dx > d.jump) && !d.elsewhere(r, x) {
 			x = 0
 		} else if dx > d.jump || -dx > d.jump {
-			return d.events
+			return
 		}
 	}
 	c.outs = 0
@@ -115,12 +134,11 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 		d.finish(r.Seq, EndLost)
 		c.reset(r, true)
 		c.feed(sample{at: r.At, seq: r.Seq})
-		return d.events
+		return
 	}
 	if c.settled && len(c.bins) != before {
 		d.follow(r)
 	}
-	return d.events
 }
 
 // mark deals with an entry that is no plain position; it reports whether the
@@ -196,6 +214,7 @@ func (d *Detector) elsewhere(r acquire.Reading, x int64) bool {
 // Flush ends the input: an entry in progress becomes a capture.
 func (d *Detector) Flush() []Event {
 	d.events = d.events[:0]
+	d.release(nil)
 	if d.active {
 		d.finish(d.c.goodSeq, EndOfStream)
 		d.active = false
@@ -207,6 +226,7 @@ func (d *Detector) Flush() []Event {
 // before it could see them. An entry in progress ends with EndReadingsLost.
 func (d *Detector) Lost(from, to uint64) []Event {
 	d.events = d.events[:0]
+	d.release(nil)
 	if d.active {
 		d.finish(d.c.goodSeq, EndReadingsLost)
 		d.active = false

@@ -117,6 +117,11 @@
 //     Params.LossSeconds and twelve periods are missing; Lost always does.
 //   - Clocks: times that run backwards or stand still are replaced by the usual
 //     period; a hole of 3 s ends the entry.
+//   - Late readings (late.go): what a stall of the operating system delivers in one
+//     bunch after a silence of 0.1 s or more gets the pace at which it was sent;
+//     where readings are missing the silence stays. Three stalls of 0.2 to 1 s in
+//     each contact leave the outcome in 99.5 % of 221 captures (TestStalls, -stalls
+//     6), with values within 0.2 u.
 //   - Order of conditions: readings lost, then preset, then what the decision
 //     says, then reservations.
 //
