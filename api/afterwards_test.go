@@ -115,27 +115,32 @@ func TestEnvelope(t *testing.T) {
 		{
 			"within a millisecond", 4,
 			[]acquire.Reading{at(1, 0, 5, 0), at(2, ms/2, -7, 0), at(3, ms-1, 2, 0), at(4, ms, 9, 0)},
-			ms, []envelopeColumn{{n: 0, seq: 3, min: -7, max: 5, last: 2, count: 3}, {n: 1, seq: 4, min: 9, max: 9, last: 9, count: 1}},
+			ms,
+			[]envelopeColumn{{n: 0, seq: 3, min: -7, max: 5, last: 2, count: 3}, {n: 1, seq: 4, min: 9, max: 9, last: 9, count: 1}},
 		},
 		{
 			"joined when it would need more", 4,
 			[]acquire.Reading{at(1, 0, 1, 0), at(2, ms, 2, 0), at(3, 2*ms, 3, 0), at(4, 3*ms, 4, 0), at(5, 4*ms, 0, 0)},
-			2 * ms, []envelopeColumn{{n: 0, seq: 2, min: 1, max: 2, last: 2, count: 2}, {n: 1, seq: 4, min: 3, max: 4, last: 4, count: 2}, {n: 2, seq: 5, count: 1}},
+			2 * ms,
+			[]envelopeColumn{{n: 0, seq: 2, min: 1, max: 2, last: 2, count: 2}, {n: 1, seq: 4, min: 3, max: 4, last: 4, count: 2}, {n: 2, seq: 5, count: 1}},
 		},
 		{
 			"a pause leaves columns out", 4,
 			[]acquire.Reading{at(1, 0, 1, 0), at(2, 1000*ms, 2, 0)},
-			256 * ms, []envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 3, seq: 2, min: 2, max: 2, last: 2, count: 1}},
+			256 * ms,
+			[]envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 3, seq: 2, min: 2, max: 2, last: 2, count: 1}},
 		},
 		{
 			"time that runs backwards", 4,
 			[]acquire.Reading{at(1, 0, 1, 0), at(2, 2*ms, 2, 0), at(3, ms, 3, 0), at(4, -5*ms, 4, 0)},
-			ms, []envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 2, seq: 4, min: 2, max: 4, last: 4, count: 3}},
+			ms,
+			[]envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 2, seq: 4, min: 2, max: 4, last: 4, count: 3}},
 		},
 		{
 			"what is missing breaks the line", 4,
 			[]acquire.Reading{at(1, 0, 1, 0), at(2, ms, 0, acquire.NotValid), at(3, 2*ms, 3, 0), at(4, 3*ms, 0, acquire.Hint), at(5, 3*ms, 4, 0)},
-			ms, []envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 2, seq: 3, min: 3, max: 3, last: 3, count: 1, broken: true}, {n: 3, seq: 5, min: 4, max: 4, last: 4, count: 1}},
+			ms,
+			[]envelopeColumn{{n: 0, seq: 1, min: 1, max: 1, last: 1, count: 1}, {n: 2, seq: 3, min: 3, max: 3, last: 3, count: 1, broken: true}, {n: 3, seq: 5, min: 4, max: 4, last: 4, count: 1}},
 		},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -340,8 +345,61 @@ func views() []view {
 				p.waitText("#trace-scale", "from 0.00 s to 30.00 s")
 				p.click("Cross maximum")
 				p.waitText("#trace-scale", "Height 4.0 µm, from 21.00 s to 27.00 s")
+				p.wait("document.querySelectorAll('.traced svg .point').length === 1")
 				if n := eval[float64](p, "document.querySelector('.traced .line').getAttribute('d').split('L').length"); n > 3*2000+1 {
 					t.Errorf("%v pieces of line", n)
+				}
+			},
+		},
+		{
+			name: "ring", hash: "#/rings/w32",
+			sees: map[string]string{
+				".view h2": "Earlier calibrations of W-32-118", ".view .said": "10 mm, 90°: 32.00091 mm, +0.38 µm since Nov 25, 2025; ✗ more than the uncertainties of both explain, 0.32 µm.",
+				"#calibrations tbody": "✓ within 0.32 µm", "#calibrations tbody tr:last-child": "32.00055", ".view .legend": "10 mm, 90°", ".view .caution": "rather too large",
+			},
+			then: func(t *testing.T, _ *bench, p *tab) {
+				p.wait("document.querySelectorAll('.charted svg .ubar').length === 5")
+				// The newest of the first position stands right of and above the oldest.
+				got := eval[[]float64](p, `(() => { const d = [...document.querySelectorAll('.charted .plot .dot')].map((e) => e.getBoundingClientRect());
+					return [d[0].x - d[4].x, d[4].y - d[0].y, document.querySelectorAll('.charted .plot circle.dot').length, document.querySelectorAll('.charted .plot rect.dot').length]; })()`)
+				if got[0] < 100 || got[1] < 5 || got[2] != 3 || got[3] != 2 {
+					t.Errorf("the points of the chart: %v", got)
+				}
+			},
+		},
+		{name: "ring-new", hash: "#/rings/w33", sees: map[string]string{".view .note": "No result of this ring is stored yet."}},
+		{
+			name: "closings", hash: "#/closing/bench-1/m30",
+			sees: map[string]string{
+				".view h2": "Closing differences on M-30-07", ".view .signals": "! The newest closing difference, +0.31 µm, lies above the upper control limit of +0.20 µm.",
+				"#closings tbody tr:first-child": "✗ beyond", "#closings tbody": "! beyond the control limits", ".view .caution": "a reason to look",
+			},
+			then: func(t *testing.T, _ *bench, p *tab) {
+				p.wait("document.querySelectorAll('.charted .dot').length === 13 && document.querySelectorAll('.charted .plot path.beyond').length === 1")
+				p.wait("document.querySelectorAll('.charted svg').length === 2")
+			},
+		},
+		{
+			name: "closings-few", hash: "#/closing/bench-1/m30?since=2026-11-20",
+			sees: map[string]string{".view .note": "6 of at least 10 closing differences: too few for control limits.", "#closings thead": "Attempts", ".charted": "limit of the set"},
+			then: func(t *testing.T, _ *bench, p *tab) {
+				if eval[bool](p, "document.querySelector('.charted').textContent.includes('control limit')") {
+					t.Error("limits are drawn from too few")
+				}
+				p.fill("Only sets since", "2026-11-01")
+				p.click("Show")
+				p.waitText(".view .signals", "above the upper control limit")
+			},
+		},
+		{
+			name: "records", hash: "#/records",
+			sees: map[string]string{".view h2": "Records", "#sets tbody": "W-32-118", ".view": "Masters: closing differences"},
+			then: func(t *testing.T, _ *bench, p *tab) {
+				links := eval[[]string](p, "[...document.querySelectorAll('.view a')].map((a) => a.getAttribute('href'))")
+				for _, want := range []string{"#/results/set-1", "#/rings/w32", "#/closing/bench-1/m30"} {
+					if !slices.Contains(links, want) {
+						t.Errorf("no link to %s in %q", want, links)
+					}
 				}
 			},
 		},
@@ -362,6 +420,7 @@ func TestAfterwards(t *testing.T) {
 	}
 	b := newBench(t)
 	closedSet(t, b)
+	b.inventHistory(append(slices.Clone(usual), 0.31)...)
 	base, _ := serveOn(t, b, "127.0.0.1:0")
 	for _, sc := range screens {
 		t.Run(sc.name, func(t *testing.T) {

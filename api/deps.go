@@ -70,6 +70,7 @@ type Deps struct {
 	Rings     RingRegister
 	Materials MaterialReader
 	Readiness Readiness
+	History   HistoryReader
 
 	// Metrics serves /metrics; without it the route answers 404.
 	Metrics http.Handler

@@ -11,14 +11,9 @@ import (
 	"ringsaddle/calibrate"
 )
 
-const (
-	// maxEnvelope bounds an envelope, however long the trace: more than a screen is
-	// wide.
-	maxEnvelope = 2000
-	// finestColumn is the shortest duration of a column: about one reading of a fast
-	// readout.
-	finestColumn = int64(time.Millisecond)
-)
+// finestColumn is the shortest duration of a column: about one reading of a fast
+// readout.
+const finestColumn = int64(time.Millisecond)
 
 // envelope keeps the smallest and the largest position of columns of equal duration.
 // It reads a trace once: when it would need more than max columns, neighbours are

@@ -35,7 +35,9 @@ type fake struct {
 	traces   map[string][]acquire.Reading
 	checks   []Check
 	ids      int
-	broken   error // returned by every reading method if set
+	found    map[string][]RingCalibration // by ring, newest first
+	closings map[string][]Closing         // by master, newest first
+	broken   error                        // returned by every reading method if set
 }
 
 type fakeSet struct {
@@ -95,7 +97,7 @@ func newFake(t testing.TB) *fake {
 
 func (f *fake) deps() Deps {
 	return Deps{
-		Stations: f, Live: f, Journal: f, Sets: f, Runner: f, Captures: f, Traces: f, Rings: f, Materials: f, Readiness: f,
+		Stations: f, Live: f, Journal: f, Sets: f, Runner: f, Captures: f, Traces: f, Rings: f, Materials: f, Readiness: f, History: f,
 		Version: "test", Now: f.now,
 	}
 }

@@ -43,6 +43,7 @@ func (s *Server) routes() http.Handler {
 	s.captureRoutes(api)
 	s.envelopeRoutes(api)
 	s.ringRoutes(api)
+	s.historyRoutes(api)
 
 	s.pageRoutes(mux)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {

@@ -5,6 +5,7 @@ import { h, byId, setText } from './dom.js';
 import { get } from './client.js';
 import { resultNodes } from './result.js';
 import { captureView } from './captureview.js';
+import { ringView, closingView, recordsView } from './history.js';
 
 /** A view takes the parts of its address and its parameters and gives nodes. */
 const views = {
@@ -15,7 +16,7 @@ const views = {
     })]);
     return { title: 'Result', nodes: resultNodes(set, result, 'after-result') };
   },
-  captures: captureView,
+  captures: captureView, rings: ringView, closing: closingView, records: recordsView,
 };
 
 const box = byId('after');
@@ -23,7 +24,7 @@ const body = h('div', { class: 'view' });
 const step = h('a', { href: '#now', class: 'step' });
 box.append(
   h('nav', { class: 'bar-top', 'aria-label': 'Records' },
-    h('a', { href: '#now', class: 'back' }, '← Bench'), step),
+    h('a', { href: '#now', class: 'back' }, '← Bench'), h('a', { href: '#/records' }, 'Records'), step),
   body);
 
 // The step in hand is shown as the bench shows it.

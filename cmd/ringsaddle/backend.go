@@ -37,7 +37,7 @@ func (d *daemon) deps(metrics http.Handler) api.Deps {
 	b := backend{d}
 	return api.Deps{
 		Stations: b, Live: b, Journal: b, Sets: b, Runner: b, Captures: b, Traces: b, Rings: b,
-		Materials: b, Readiness: b, Metrics: metrics, Log: d.log, Version: version(),
+		Materials: b, Readiness: b, History: b, Metrics: metrics, Log: d.log, Version: version(),
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"ringsaddle/acquire"
+	"ringsaddle/calibrate"
 	"ringsaddle/storage"
 )
 
@@ -79,6 +80,7 @@ type metrics struct {
 	closing, closingLimit, drift, repeatability, freedom         *prometheus.Desc
 	temperature, dbSize, dbWAL, dbFree, dbWrite, dbErrors        *prometheus.Desc
 	recorderFailing                                              *prometheus.Desc
+	controlLower, controlUpper, closingSignal                    *prometheus.Desc
 }
 
 // newMetrics returns the handler of /metrics with a registry of its own.
@@ -100,6 +102,9 @@ func newMetrics(d *daemon) (http.Handler, error) {
 		delay:           desc("announcement_delay_seconds", "Delay from a turning point to the announcement of its capture, on the station clock.", "station"),
 		closing:         desc("closing_difference_meters", "Closing minus opening reference at 20 °C in the newest result.", "station", "master"),
 		closingLimit:    desc("closing_limit_meters", "Largest permitted closing difference in the newest result.", "station", "master"),
+		controlLower:    desc("closing_control_lower_meters", "Lower control limit of the closing differences; absent while there are too few.", "station", "master"),
+		controlUpper:    desc("closing_control_upper_meters", "Upper control limit of the closing differences; absent while there are too few.", "station", "master"),
+		closingSignal:   desc("closing_signal", "Whether the newest closing difference is out of control, by chart; absent while there are too few.", "station", "master", "chart"),
 		drift:           desc("reference_drift_meters_per_second", "Drift of the reference between opening and closing in the newest result.", "station", "master"),
 		repeatability:   desc("repeatability_meters", "Pooled standard deviation of one entry in the newest result.", "station", "master"),
 		freedom:         desc("repeatability_degrees_of_freedom", "Degrees of freedom of the pooled repeatability.", "station", "master"),
@@ -132,6 +137,7 @@ func (m *metrics) Describe(ch chan<- *prometheus.Desc) {
 		m.connected, m.lastReading, m.readings, m.frameErrors, m.rejectedBytes, m.reconnects, m.silences, m.lost,
 		m.captures, m.delay, m.closing, m.closingLimit, m.drift, m.repeatability, m.freedom, m.temperature,
 		m.dbSize, m.dbWAL, m.dbFree, m.dbWrite, m.dbErrors, m.recorderFailing,
+		m.controlLower, m.controlUpper, m.closingSignal,
 	} {
 		ch <- d
 	}
@@ -222,6 +228,7 @@ func (m *metrics) collectStore(ch chan<- prometheus.Metric) {
 		gauge(ch, m.closing, float64(c.Difference)*metersPerPM, c.Station, master)
 		gauge(ch, m.closingLimit, float64(c.Limit)*metersPerPM, c.Station, master)
 		gauge(ch, m.drift, float64(c.DriftPerHour)*metersPerPM/3600, c.Station, master)
+		m.collectControl(ctx, ch, c.Station, c.MasterID, master)
 	}
 	repeats, err := m.d.store.LastRepeatability(ctx)
 	if err != nil {
@@ -232,6 +239,33 @@ func (m *metrics) collectStore(ch chan<- prometheus.Metric) {
 		gauge(ch, m.repeatability, float64(r.S)*metersPerPM, r.Station, idents(r.MasterID))
 		gauge(ch, m.freedom, float64(r.DoF), r.Station, idents(r.MasterID))
 	}
+}
+
+// controlWindow is how many closings, the newest, the control charts look back.
+const controlWindow = 1000
+
+// collectControl tells whether the closing differences of a master are under
+// control.
+func (m *metrics) collectControl(ctx context.Context, ch chan<- prometheus.Metric, station, masterID, master string) {
+	list, err := m.d.store.Closings(ctx, station, masterID, 0, controlWindow)
+	if err != nil {
+		ch <- prometheus.NewInvalidMetric(m.closingSignal, err)
+		return
+	}
+	var meters []float64
+	for _, c := range slices.Backward(list) {
+		meters = append(meters, float64(c.Difference)*1e-12)
+	}
+	chart, err := calibrate.ChartClosings(meters)
+	if err != nil {
+		return // too few, or no scatter: no limits
+	}
+	last := len(meters) - 1
+	gauge(ch, m.controlLower, chart.Limits.Lower, station, master)
+	gauge(ch, m.controlUpper, chart.Limits.Upper, station, master)
+	gauge(ch, m.closingSignal, boolValue(chart.Beyond[last]), station, master, "single")
+	gauge(ch, m.closingSignal, boolValue(chart.EWMA[last].Signal), station, master, "ewma")
+	gauge(ch, m.closingSignal, boolValue(chart.CUSUM[last].Signal), station, master, "cusum")
 }
 
 // idents looks up what is engraved on a ring; its id where that is not known.
