@@ -94,7 +94,7 @@ func (k *captureIDs) look(ctx context.Context) {
 }
 
 // freeAddress returns an address on which a daemon may be started again and again.
-func freeAddress(t *testing.T) string {
+func freeAddress(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -105,7 +105,7 @@ func freeAddress(t *testing.T) string {
 }
 
 // startChild starts a daemon in a process of its own and waits until it answers.
-func startChild(t *testing.T, cfg *config, listen string, speed float64) *exec.Cmd {
+func startChild(t testing.TB, cfg *config, listen string, speed float64) *exec.Cmd {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {

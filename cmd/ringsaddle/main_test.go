@@ -56,7 +56,7 @@ var builtBinary = sync.OnceValues(func() (string, error) {
 
 // need returns the path of a tool from the system's packages. A developer without
 // it is told what is missing; CI fails.
-func need(t *testing.T, tool, debianPackage string) string {
+func need(t testing.TB, tool, debianPackage string) string {
 	t.Helper()
 	path, err := exec.LookPath(tool)
 	if err == nil {

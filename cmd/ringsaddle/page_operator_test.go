@@ -127,7 +127,7 @@ func (o *operator) real(simulated time.Duration) time.Duration {
 // and what there is to be seen as they would have been.
 type pacedBench struct {
 	*bench.Bench
-	t     *testing.T
+	t     testing.TB
 	speed float64
 	base  int64 // boot-time clock at the start of the bench, ns
 	cfg   *config
@@ -141,7 +141,7 @@ type pacedBench struct {
 }
 
 // startBench runs a bench; its configuration has an empty database.
-func startBench(t *testing.T, sc bench.Scenario, seed uint64, o *operator) *pacedBench {
+func startBench(t testing.TB, sc bench.Scenario, seed uint64, o *operator) *pacedBench {
 	t.Helper()
 	folder := t.TempDir()
 	device := filepath.Join(folder, "bench")
@@ -224,7 +224,7 @@ func (b *pacedBench) paceByDaemon(ctx context.Context, frames int) {
 
 // briskScenario is the demo's bench with a hand that loses no time, one work
 // position and single entries; ring W-4218 is of another nominal size.
-func briskScenario(t *testing.T) bench.Scenario {
+func briskScenario(t testing.TB) bench.Scenario {
 	t.Helper()
 	sc := shortScenario(t, 1, 1)
 	h := &sc.Hand

@@ -19,17 +19,25 @@ var shotsFlag = flag.String("shots", "", "folder into which the page tests put p
 
 // pagePatience is how long a test waits for something to be seen; only a broken
 // page takes that.
-const pagePatience = 90 * time.Second
+const pagePatience = 3 * time.Minute
 
 // watcher is a browser page that a test looks at and, where it says so, presses.
 type watcher struct {
-	t   *testing.T
+	t   testing.TB
 	ctx context.Context
 }
 
 // newWatcher starts a browser with an empty page. What a person sees and presses
 // from the first page on is noted in it (see moments and presses).
-func newWatcher(t *testing.T) *watcher {
+func newWatcher(t testing.TB) *watcher {
+	t.Helper()
+	w := newPage(t)
+	w.before(notesScript)
+	return w
+}
+
+// newPage starts a browser with an empty page in which nothing is noted.
+func newPage(t testing.TB) *watcher {
 	t.Helper()
 	path := need(t, "chromium", "chromium")
 	alloc, cancel := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path))...)
@@ -39,9 +47,18 @@ func newWatcher(t *testing.T) *watcher {
 	if err := chromedp.Do(ctx); err != nil { // the browser lives as long as its context
 		t.Fatalf("start the browser: %v", err)
 	}
-	w := &watcher{t: t, ctx: ctx}
-	w.before(notesScript)
-	return w
+	return &watcher{t: t, ctx: ctx}
+}
+
+// another opens one more page in the same browser.
+func (w *watcher) another() *watcher {
+	w.t.Helper()
+	ctx, cancel := chromedp.NewContext(w.ctx)
+	w.t.Cleanup(cancel)
+	if err := chromedp.Do(ctx); err != nil {
+		w.t.Fatalf("open one more page: %v", err)
+	}
+	return &watcher{t: w.t, ctx: ctx}
 }
 
 // before lets a script run in every page before the page's own.

@@ -21,7 +21,7 @@ import (
 const testSpeed = 20
 
 // shortScenario is the demo's with one work position and single entries.
-func shortScenario(t *testing.T, workPositions, repeats int) bench.Scenario {
+func shortScenario(t testing.TB, workPositions, repeats int) bench.Scenario {
 	t.Helper()
 	sc, err := bench.LoadScenario("demo")
 	if err != nil {
@@ -153,7 +153,7 @@ func startDaemon(t *testing.T, cfg *config) (d *daemon, address string, stop fun
 
 // startDaemonAt is startDaemon with a station clock that is speed times as fast as
 // boot (nil: the system's boot-time clock).
-func startDaemonAt(t *testing.T, cfg *config, speed float64, boot func() int64) (d *daemon, address string, stop func()) {
+func startDaemonAt(t testing.TB, cfg *config, speed float64, boot func() int64) (d *daemon, address string, stop func()) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	addresses := make(chan net.Addr, 1)
