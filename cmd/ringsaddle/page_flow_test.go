@@ -15,8 +15,8 @@ import (
 // shall stay short on the station's clock.
 const flowSpeed = 10
 
-// From an empty database to a finished set. A person registers two rings, starts
-// the set, confirms the ident of each ring, and from then on has both hands on the
+// From an empty database to a finished set. A person turns the sound on, registers
+// two rings, starts the set, confirms the ident of each ring, and from then on has both hands on the
 // knobs. On the way one sweep passes the cross maximum only once, and is asked for
 // again; and once a ring of another nominal size is brought, which stops the flow
 // until the person has answered. Nothing else is pressed, and nothing is looked at
@@ -24,6 +24,7 @@ const flowSpeed = 10
 func TestHandsFreeSet(t *testing.T) {
 	t.Parallel()
 	page := newWatcher(t)
+	page.before(earScript)
 	sc := briskScenario(t)
 	hand := newOperator(flowSpeed)
 	// The slips are made until they have had their effect: on a busy machine the
@@ -42,6 +43,10 @@ func TestHandsFreeSet(t *testing.T) {
 	page.seeText("#setup", "The register is empty.")
 	page.seeText("#now-title", "No set is running.")
 	page.picture("01-empty")
+	if h := page.heard(); h.Contexts != 0 {
+		t.Error("there is sound before a person asked for it")
+	}
+	page.press("Sound on")
 
 	registerOnPage(page, simulated)
 	startOnPage(page, simulated)
@@ -94,6 +99,7 @@ func TestHandsFreeSet(t *testing.T) {
 		t.Fatalf("the set waits for %q, open %v (%v); it should wait for nothing but its closing", set.Waits, open, err)
 	}
 	checkMoments(t, page.moments())
+	checkHeard(t, page.heard())
 	checkFlowResult(t, hand, sc, set, page)
 }
 
