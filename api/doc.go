@@ -9,8 +9,8 @@
 //	/api/v1/stations          benches, their live readings and raw traces
 //	/api/v1/events, journal   the journal as server-sent events with cues, and in pages
 //	/api/v1/sets              sets and the actions of the person on them
-//	/api/v1/captures          captures, their turning points and raw traces
-//	/api/v1/rings, materials  the register
+//	/api/v1/captures          captures, their turning points, raw traces and envelopes
+//	/api/v1/rings, materials  the register, and what was found on a ring
 //	/metrics /healthz /readyz for the machine room
 //
 // # Promise

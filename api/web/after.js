@@ -83,4 +83,6 @@ async function open() {
 }
 
 addEventListener('hashchange', open);
+// On paper nothing can be unfolded.
+addEventListener('beforeprint', () => document.querySelectorAll('details.budget').forEach((d) => { d.open = true; }));
 open();

@@ -31,10 +31,13 @@ function heights(values, height) {
   return { low, high, y: (v) => height - BOTTOM - ((v - low) / (high - low)) * (height - TOP - BOTTOM) };
 }
 
-const level = (y, width, v, cls, text) => [
+/** A level across the drawing with its words, at the left or the right end. */
+const level = (y, width, v, cls, text, left) => [
   s('line', { class: cls, x1: LEFT, x2: width - RIGHT, y1: y(v), y2: y(v) }),
-  s('text', { class: 'says', x: width - RIGHT - 2, y: y(v) - 5, 'text-anchor': 'end' }, text),
+  s('text', { class: 'says', x: left ? LEFT + 2 : width - RIGHT - 2, y: y(v) - 5, 'text-anchor': left ? 'start' : 'end' }, text),
 ];
+/** Words lie above all else. */
+const wordsLast = (nodes) => [...nodes.filter((n) => !n.classList.contains('says')), ...nodes.filter((n) => n.classList.contains('says'))];
 
 export async function ringView([id]) {
   const doc = await get(`/rings/${encodeURIComponent(id)}/history`);
@@ -63,7 +66,7 @@ export async function ringView([id]) {
       h('td', { class: 'number' }, signedMicro(c.deviation_mm)),
       h('td', { class: 'number' }, c.change ? [signedMicro(c.change.change_mm), h('span', { class: 'quiet' }, `${c.change.within ? '✓ within' : '✗ beyond'} ${uncertainty(c.change.expanded_uncertainty_mm)}`)] : '–'),
       h('td', {}, status(c.status), c.revision > 1 ? h('span', { class: 'quiet' }, ` revision ${c.revision}`) : null),
-      h('td', {}, c.decision || 'no tolerance')))))));
+      h('td', { class: 'wide' }, c.decision || 'no tolerance')))))));
   nodes.push(h('div', { class: 'caution' }, h('p', {}, doc.caution)));
   return { title, nodes };
 }
@@ -95,7 +98,7 @@ function ringChart(ring, calibrations) {
     const label = last - first < 36 * 3.6e6 ? (t) => clock(new Date(t).toISOString()) : (t) => day(new Date(t).toISOString());
     const ends = last === first ? [[first, (LEFT + width - RIGHT) / 2, 'middle']] : [[first, LEFT, 'start'], [last, width - RIGHT, 'end']];
     for (const [t, px, anchor] of ends) out.push(s('text', { class: 'axis', x: px, y: height - 10, 'text-anchor': anchor }, label(t)));
-    return out;
+    return wordsLast(out);
   });
   const legend = h('ul', { class: 'legend' }, places.map((p, i) => h('li', {}, s('svg', { width: 18, height: 18, viewBox: '0 0 18 18', 'aria-hidden': 'true' }, marker(shapes[i % shapes.length], 9, 9, 5, { class: 'dot' })), p)));
   return h('figure', { class: 'charted' },
@@ -140,7 +143,7 @@ export async function closingView([station, master], params) {
       h('td', { class: 'number' }, micro(c.limit_mm), h('span', { class: 'quiet' }, c.within ? '✓ within' : '✗ beyond')),
       h('td', { class: 'number' }, String(c.attempts)),
       limits ? [h('td', { class: 'number' }, signedMicro(c.ewma_mm)), h('td', { class: 'number' }, micro(c.cusum_high_mm)), h('td', { class: 'number' }, micro(c.cusum_low_mm)),
-        h('td', {}, c.signals.length ? `! ${c.signals.map((x) => signalWords[x] ?? x).join(', ')}` : 'none')] : null))))));
+        h('td', { class: 'wide' }, c.signals.length ? `! ${c.signals.map((x) => signalWords[x] ?? x).join(', ')}` : 'none')] : null))))));
   nodes.push(h('div', { class: 'caution' }, h('p', {}, doc.caution)));
   return { title, nodes };
 }
@@ -160,7 +163,7 @@ function closingChart(closings, limits) {
     const { low, high, y } = heights([0, permitted, -permitted, ...closings.map((c) => c.difference_mm), ...(limits ? [limits.lower_mm, limits.upper_mm] : [])], height);
     const x = ordinal(closings.length, width);
     const out = scaleOf(low, high, height, width, y);
-    out.push(...level(y, width, permitted, 'limit', 'limit of the set'), s('line', { class: 'limit', x1: LEFT, x2: width - RIGHT, y1: y(-permitted), y2: y(-permitted) }));
+    out.push(...level(y, width, permitted, 'limit', 'limit of the set', true), s('line', { class: 'limit', x1: LEFT, x2: width - RIGHT, y1: y(-permitted), y2: y(-permitted) }));
     if (limits) {
       out.push(...level(y, width, limits.upper_mm, 'control', 'upper control limit'), ...level(y, width, limits.lower_mm, 'control', 'lower control limit'),
         s('line', { class: 'centre', x1: LEFT, x2: width - RIGHT, y1: y(limits.centre_mm), y2: y(limits.centre_mm) }),
@@ -170,7 +173,7 @@ function closingChart(closings, limits) {
       const beyond = c.signals.includes('beyond_limits');
       out.push(marker(beyond ? 'cross' : 'circle', x(i), y(c.difference_mm), beyond ? 6 : 4, { class: beyond ? 'dot beyond' : 'dot' }));
     });
-    return [...out, ...dates(closings, x, width, height)];
+    return wordsLast([...out, ...dates(closings, x, width, height)]);
   });
   return h('figure', { class: 'charted' },
     h('div', { role: 'img', 'aria-label': 'Closing differences in their order; the table below says the same', 'aria-describedby': 'closings' }, chart.el),

@@ -55,15 +55,14 @@ export function resultNodes(set, result, id) {
 const signs = { conforms: '✓', inside_not_proven: '?', outside_not_proven: '?', does_not_conform: '✗' };
 
 function diameters(result, id) {
-  const heads = ['Ring', 'Position', '#Diameter / mm', '#u', '#U', '#k', '#ν', '#From nominal'];
+  const heads = ['Ring, position', '#Diameter / mm', '#U', '#k', '#u', '#ν', '#From nominal'];
   const bodies = result.positions.map((p) => h('tbody', {},
     h('tr', {},
-      h('th', { scope: 'rowgroup' }, p.ident),
-      h('td', {}, place(p)),
+      h('th', { scope: 'rowgroup' }, p.ident, h('span', { class: 'quiet' }, place(p))),
       h('td', { class: 'number strong' }, mm(p.diameter_20c_mm)),
-      h('td', { class: 'number' }, uncertainty(p.u_mm)),
       h('td', { class: 'number strong' }, uncertainty(p.expanded_uncertainty_mm), p.floor_applied ? h('span', { class: 'quiet' }, 'laboratory floor') : null),
       h('td', { class: 'number' }, p.coverage_factor.toFixed(2)),
+      h('td', { class: 'number' }, uncertainty(p.u_mm)),
       h('td', { class: 'number' }, dof(p.dof)),
       h('td', { class: 'number' }, signedMicro(p.deviation_mm))),
     h('tr', {}, h('td', { colspan: heads.length, class: 'says' }, h('div', { class: 'kept' },
@@ -94,6 +93,12 @@ function wholeRing(r) {
 
 export const percent = (share) => (share > 0 && share < 0.0005 ? '< 0.1' : (100 * share).toFixed(1)) + '\u00a0%';
 
+/** A symbol with its index below the line. */
+function symbol(text) {
+  const [base, index] = text.split('_');
+  return h('span', { class: 'quiet symbol' }, base, index ? h('sub', {}, index) : null);
+}
+
 /** The budget of a position: a chart of the shares, and the table that says the same. */
 function budget(p, id, open) {
   const terms = [...p.terms].sort((a, b) => b.share - a.share);
@@ -105,7 +110,7 @@ function budget(p, id, open) {
     return h('div', { class: 'bar' }, h('span', { class: 'label' }, t.name || t.id), h('span', { class: 'track' }, fill), h('span', { class: 'amount' }, percent(t.share)));
   });
   const rows = terms.map((t) => h('tr', {},
-    h('th', { scope: 'row' }, t.name || t.id, h('span', { class: 'quiet' }, ` ${t.symbol}`)),
+    h('th', { scope: 'row' }, t.name || t.id, ' ', symbol(t.symbol)),
     h('td', { class: 'number' }, mm(t.value)),
     h('td', { class: 'number' }, uncertainty(t.contribution_mm)),
     h('td', { class: 'number' }, percent(t.share)),
