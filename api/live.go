@@ -434,6 +434,15 @@ func (t *trace) liveFrame(station string, state *benchState, sweep Sweep, advice
 	if state.set != nil {
 		f.SetID, f.SetSeq = state.set.ID, state.set.State.LastSeq
 	}
+	ident, off, away := "", 0.0, false
+	if t.known && t.heard && t.newest.IsPosition() && d.Stage != detect.StageIdle {
+		ident, off, away = awayFrom(state.set, t.stream.Step, t.newest.X)
+	}
+	if away {
+		// Something rests on the contacts, and it is not the ring in hand.
+		advice = Advice{}
+		f.Contact, f.ContactText, f.Seeking, f.Missing, f.Complete = "open", awayText(ident, off), "", "", false
+	}
 	f.Now = promptFor(state, sweep, advice)
 	f.Move = f.Now.move
 	if t.known && t.heard {
@@ -466,8 +475,10 @@ func (t *trace) liveFrame(station string, state *benchState, sweep Sweep, advice
 				Value: roundMM(t.stream.Step.PositionMM(d.Origin) + b.Value*mm),
 			})
 		}
-		f.Nearness = nearnessOf(t.stream.Step, sweep)
-		f.Residual, f.ResidualText = residualOf(t.stream.Step, sweep)
+		if !away {
+			f.Nearness = nearnessOf(t.stream.Step, sweep)
+			f.Residual, f.ResidualText = residualOf(t.stream.Step, sweep)
+		}
 	}
 	return f
 }

@@ -187,13 +187,16 @@ func checkMoments(t *testing.T, seen []moment) {
 	next("captured", func(m moment) bool { return title("Captured.")(m) && m.Tone == "good" })
 	next("the work ring's confirmation", func(m moment) bool { return title("is this work ring W-4017?")(m) && m.Tone == "ask" })
 	next("the work ring in hand", func(m moment) bool {
-		return m.Ident == "W-4017" && m.Tone == "act" && strings.Contains(m.Detail, "Work position, height 4 mm, direction 0°, entry 1 of 1")
+		return title("Bring work ring W-4017")(m) && m.Ident == "W-4017" && m.Tone == "act" && strings.Contains(m.Detail, "Work position, height 4 mm, direction 0°, entry 1 of 1")
+	})
+	next("that it is not this ring", func(m moment) bool {
+		return strings.Contains(m.Contact, "Not on ring W-4017: the reading lies +2.00") && title("Bring work ring W-4017")(m)
 	})
 	next("the question", func(m moment) bool { return title("Stopped: please answer.")(m) && m.Tone == "ask" })
 	next("the work ring in hand again", func(m moment) bool { return m.Ident == "W-4017" && m.Tone == "act" })
 	next("captured", func(m moment) bool { return title("Captured.")(m) && m.Tone == "good" })
 	next("the closing reference", func(m moment) bool {
-		return m.Ident == "M-40" && m.Tone == "act" && strings.Contains(m.Detail, "Closing reference, height 10 mm, direction 0°")
+		return title("Bring master ring M-40")(m) && m.Ident == "M-40" && m.Tone == "act" && strings.Contains(m.Detail, "Closing reference, height 10 mm, direction 0°")
 	})
 	next("every step done, with the result", func(m moment) bool {
 		return title("Every step is done.")(m) && strings.Contains(m.Result, "Accepted")
