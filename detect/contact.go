@@ -115,6 +115,7 @@ type begin struct {
 	settledBin int // first bin of the settled contact
 	settled    bool
 	announced  bool
+	due        bool // something has come to an end that may be evidence
 
 	// The last place that was left slowly, while the reading moves fast.
 	leaving  bool

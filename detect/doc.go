@@ -60,7 +60,12 @@
 // That takes at least two passes that agree, or one and a rest beside it after
 // the hand has been away. The evidence is weighed again whenever a reversal has
 // been left by more than the noise or the reading has come to rest, at most once
-// in 0.25 s plus a fiftieth of the time in contact.
+// in 0.25 s plus a fiftieth of the time in contact; what comes in between waits
+// for that time and for no further reading. From the last true pass to its cue it
+// takes 1.1 s in the median of 500 cues, and 4.2 and 11 s in 75 and 95 % (the
+// hand's sweep back and its rest included, and evidence that was not enough at
+// first); from the last pass of an entry to complete 1.0, 2.9 and 7.2 s; from the
+// end of the contact to the capture 0.42 s, 0.49 s in 95 % (TestDelays, -delays 6).
 //
 // Because agreement may be chance, the price of certainty is yield: two shallow
 // passes that agree by a tenth of their depth are reported as ambiguous.

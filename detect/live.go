@@ -75,7 +75,9 @@ func (d *Detector) follow(r acquire.Reading) {
 		l.sum += b.sumX
 		l.n += int64(b.n)
 	}
-	if trigger && c.t-l.lastRun >= runNS+c.t/50 {
+	c.due = c.due || trigger
+	if c.due && c.t-l.lastRun >= runNS+c.t/50 {
+		c.due = false
 		l.lastRun = c.t
 		d.look(r)
 	}
