@@ -319,7 +319,7 @@ func views() []view {
 		{
 			name: "trace", hash: "#/captures/cap-3",
 			sees: map[string]string{
-				".view h2": "Trace of Work W-32-118, 5 mm, 0°", ".view .verdict": "Diameter, counts. Reading at the saddle 2.00125 mm ± 0.032 µm",
+				".view h2": "Trace of Work W-32-118, 5 mm, 0°", ".view .verdict": "Diameter found; it counts. Reading at the saddle 2.00125 mm ± 0.032 µm",
 				"#turning-points": "2.00137", ".view .figures": "30.0 s, from", "#trace-scale": "from 0.00 s to 30.00 s", ".traced": "Readings are missing at 1 place",
 				".view .links": "Raw trace (CSV)",
 			},

@@ -42,7 +42,8 @@ export async function captureView([id], params) {
 function said(c) {
   const good = c.reading_mm !== undefined;
   return h('div', { class: 'said' },
-    h('p', { class: 'verdict' }, h('strong', {}, upper(outcome(c.outcome))), c.standing ? `, ${standing(c.standing)}` : '', '. ',
+    h('p', { class: 'verdict' }, h('strong', {}, good && c.outcome === 'diameter' ? 'Diameter found' : upper(outcome(c.outcome))),
+      c.standing === 'used' ? '; it counts. ' : c.standing ? `; ${standing(c.standing)}. ` : '. ',
       good ? `Reading at the saddle ${mm(c.reading_mm)} mm ± ${uncertainty(c.u_mm)}, ${day(c.at)} ${clock(c.at)}.` : `${day(c.at)} ${clock(c.at)}.`),
     c.why && c.standing !== 'used' ? h('p', {}, c.why) : null,
     c.rejected_by ? h('p', {}, `Rejected by ${c.rejected_by}: ${c.rejected_reason}`) : null,
@@ -234,7 +235,7 @@ class View {
     const reading = this.capture.reading_mm;
     if (reading !== undefined && reading > low && reading < high) {
       out.push(s('line', { class: 'saddle', x1: LEFT, x2: width - RIGHT, y1: y(reading), y2: y(reading) }),
-        label(width, LEFT + 4, y(reading) - 6, 'saddle', 'start'));
+        label(width, LEFT + 4, y(reading) + 16, 'saddle', 'start'));
     }
     for (const p of this.whole.points) {
       if (p.t_s < from || p.t_s > to) continue;

@@ -11,6 +11,8 @@ const shapes = ['circle', 'square', 'up', 'diamond', 'down', 'cross'];
 const head = (names) => h('thead', {}, h('tr', {}, names.map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', '')))));
 const scroll = (name, table) => h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': name }, table);
 const when = (iso) => `${day(iso)} ${clock(iso)}`;
+/** The day of a set, which leads to its result; the time below it. */
+const setLink = (c) => [h('a', { href: `#/results/${c.set_id}`, 'aria-label': `Result of the set of ${when(c.started)}` }, day(c.started)), h('span', { class: 'quiet' }, clock(c.started))];
 const micrometres = (v, decimals) => `${v > 0 ? '+' : ''}${v.toFixed(decimals)}`.replace('-', '\u2212');
 
 /** Rules and numbers of an axis of micrometres; y maps millimetres. */
@@ -57,10 +59,9 @@ export async function ringView([id]) {
   nodes.push(ringChart(ring, calibrations));
   nodes.push(scroll('Table of calibrations', h('table', { id: 'calibrations' },
     h('caption', { class: 'sr' }, title),
-    head(['Set started', 'Position', '#Diameter / mm', '#U', '#From nominal', '#Change', 'Result', 'Decision']),
+    head(['Set, position', '#Diameter / mm', '#U', '#From nominal', '#Change', 'Result', 'Decision']),
     h('tbody', {}, calibrations.map((c) => h('tr', {},
-      h('th', { scope: 'row' }, h('a', { href: `#/results/${c.set_id}` }, when(c.started))),
-      h('td', {}, place(c)),
+      h('th', { scope: 'row' }, setLink(c), h('span', { class: 'quiet' }, place(c))),
       h('td', { class: 'number strong' }, mm(c.diameter_20c_mm)),
       h('td', { class: 'number' }, uncertainty(c.expanded_uncertainty_mm)),
       h('td', { class: 'number' }, signedMicro(c.deviation_mm)),
@@ -138,7 +139,7 @@ export async function closingView([station, master], params) {
     h('caption', { class: 'sr' }, title),
     head(['Set started', '#Difference', '#Limit of the set', '#Attempts', ...(limits ? ['#EWMA', '#CUSUM up', '#CUSUM down', 'Signals'] : [])]),
     h('tbody', {}, [...closings].reverse().map((c) => h('tr', {},
-      h('th', { scope: 'row' }, h('a', { href: `#/results/${c.set_id}` }, when(c.started))),
+      h('th', { scope: 'row' }, setLink(c)),
       h('td', { class: 'number strong' }, signedMicro(c.difference_mm)),
       h('td', { class: 'number' }, micro(c.limit_mm), h('span', { class: 'quiet' }, c.within ? '✓ within' : '✗ beyond')),
       h('td', { class: 'number' }, String(c.attempts)),
