@@ -69,6 +69,33 @@ func BenchmarkCorpus(b *testing.B) {
 		}
 	}
 	reportRate(b, n, from)
+	var plain [][]acquire.Reading
+	for i := range traces {
+		plain = append(plain, traces[i].Readings)
+	}
+	reportRatio(b, plain, n, from)
+}
+
+// reportRatio reports how often the processor time a reading since from contains
+// that of a plain pass over the readings which only sums them.
+func reportRatio(b *testing.B, traces [][]acquire.Reading, readings int, from float64) {
+	b.Helper()
+	used := (cpuSeconds(b) - from) / float64(readings) / float64(b.N)
+	total := 0
+	for _, rs := range traces {
+		total += len(rs)
+	}
+	sum, start, passes := int64(0), cpuSeconds(b), 0
+	for cpuSeconds(b)-start < 0.05 {
+		for _, rs := range traces {
+			for i := range rs {
+				sum += rs[i].X
+			}
+		}
+		passes++
+	}
+	b.ReportMetric(used*float64(passes)*float64(total)/(cpuSeconds(b)-start), "x-sum")
+	runtime.KeepAlive(sum)
 }
 
 // BenchmarkIdle pushes readings of a carriage that stands still out of contact.
@@ -144,6 +171,7 @@ func BenchmarkContact(b *testing.B) {
 				d.Flush()
 			}
 			reportRate(b, len(rs), from)
+			reportRatio(b, [][]acquire.Reading{rs}, len(rs), from)
 		})
 	}
 }
