@@ -48,6 +48,7 @@ type analyser struct {
 
 	piv    []pivot
 	rests  []rest
+	slow   []rest // and halts shorter than rests
 	hinges []hinge
 	table  chainTable
 	dec    decision

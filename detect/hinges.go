@@ -38,6 +38,7 @@ func (a *analyser) buildHinges() {
 		rs = rs[:len(rs)-1]
 		a.endRest = true
 	}
+	rs = a.withSlowSpots(rs, first.b, last.a)
 	// Keep the longest rests if there are too many.
 	minDur := 0.0
 	keep := maxHinges - 2
@@ -60,7 +61,7 @@ func (a *analyser) buildHinges() {
 		}
 		a.hinges = append(a.hinges, hinge{
 			a: r.a, b: r.b, level: r.level, s: r.s, t: r.t, seen: true, dur: dur, tStart: a.t[r.a],
-			cost: -0.3 - math.Max(0, 1.2*math.Log(1.2/dur)) + r.curved,
+			cost: changeOver(dur) + r.curved,
 		})
 	}
 	a.hinges = append(a.hinges, last)
@@ -89,6 +90,102 @@ func (a *analyser) linkHinges() {
 	}
 }
 
+// slowSeconds is the shortest halt on the way from one reversal to the next that
+// may be a change of hands, s.
+const slowSeconds = 0.2
+
+// withSlowSpots adds to the rests the slowest place of every way between two
+// reversals on which no rest lies, if the reading halts there: hands may change
+// over faster than minRestSeconds. Only places between bins first and last count.
+func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
+	a.slow = append(a.slow[:0], rs...)
+	n := len(a.sm)
+	L := math.Max(slowSeconds, 3*a.period)
+	// Reversals at which the reading stands still.
+	for i := range a.piv {
+		p := &a.piv[i]
+		if p.rest >= 0 || p.round > 0 || p.flat < L || len(a.slow) >= maxPivots {
+			continue
+		}
+		from, to := p.k, p.k
+		for from > 0 && math.Abs(a.sm[from-1]-a.sm[p.k]) <= 3*a.ss[p.k] {
+			from--
+		}
+		for to < n-1 && math.Abs(a.sm[to+1]-a.sm[p.k]) <= 3*a.ss[p.k] {
+			to++
+		}
+		overlaps := false
+		for _, r := range a.rests {
+			overlaps = overlaps || r.a <= to && r.b >= from
+		}
+		if !overlaps && from > first && to < last {
+			a.slow = append(a.slow, a.measureRest(from, to))
+		}
+	}
+	for i := 0; i+1 < len(a.piv); i++ {
+		p, q := &a.piv[i], &a.piv[i+1]
+		rested := false
+		for _, r := range a.rests {
+			rested = rested || r.b > p.k && r.a < q.k && a.t[min(r.b, q.k)]-a.t[max(r.a, p.k)] > L
+		}
+		if rested || math.Abs(q.v-p.v) < 0.5 {
+			continue
+		}
+		best, from, to := math.Inf(1), 0, 0
+		hi := p.k
+		for lo := p.k; lo < q.k; lo++ {
+			for hi < q.k && a.t[hi]-a.t[lo] < L {
+				hi++
+			}
+			if a.t[hi]-a.t[lo] < L {
+				break
+			}
+			mid := a.sm[(lo+hi)/2]
+			near := math.Max(0.12, math.Max(6*a.ss[lo], 1.5*a.q))
+			if math.Abs(mid-a.sm[p.k]) < near || math.Abs(mid-a.sm[q.k]) < near {
+				continue
+			}
+			if d := math.Abs(a.sm[hi] - a.sm[lo]); d < best {
+				best, from, to = d, lo, hi
+			}
+		}
+		if to == 0 {
+			continue
+		}
+		band := math.Max(math.Max(4.5*a.ss[from], 1.05*a.q), 0.035)
+		speed := math.Abs(q.v-p.v) / (a.t[q.k] - a.t[p.k])
+		if best > band || best > 0.2*speed*(a.t[to]-a.t[from]) {
+			continue
+		}
+		mid := a.sm[(from+to)/2]
+		for from > p.k && math.Abs(a.sm[from-1]-mid) < 0.5*band {
+			from--
+		}
+		for to < q.k && to < n-1 && math.Abs(a.sm[to+1]-mid) < 0.5*band {
+			to++
+		}
+		if len(a.slow) < maxPivots && from > first && to < last {
+			a.slow = append(a.slow, a.measureRest(from, to))
+		}
+	}
+	slices.SortStableFunc(a.slow, func(x, y rest) int { return x.a - y.a })
+	return a.slow
+}
+
+// mixUM is how far apart, µm, the saddles of two ways to change hands may be to
+// be averaged; others are doubt.
+const mixUM = 0.4
+
+// changeOver is the logarithm of how much better a rest of dur seconds goes with
+// a change of hands than with a pause in the play of one knob, up to a constant.
+func changeOver(dur float64) float64 {
+	x := math.Log(dur / 1.2)
+	if x < 0 {
+		return -0.3 + 1.2*x
+	}
+	return -0.3 + math.Min(1.5, 1.6*x)
+}
+
 // weighHinges asks how else the hands may have changed over: for every place
 // between two neighbouring phases, what the saddle would be if it were another
 // one, and how probable that is. The best place is kept. It sets doubt, the
@@ -96,7 +193,7 @@ func (a *analyser) linkHinges() {
 // spread of those that differ little, µm.
 func (a *analyser) weighHinges() {
 	d := &a.dec
-	tol := math.Max(0.12, math.Max(2*a.sigma, 2*a.q))
+	tol := math.Max(mixUM, math.Max(2*a.sigma, 2*a.q))
 	var p, q phase
 	for b := 0; b+1 < d.n; b++ {
 		one, two := &d.ph[b], &d.ph[b+1]
@@ -136,14 +233,14 @@ func (a *analyser) weighHinges() {
 				continue
 			}
 			w := math.Exp(score[h] - score[best])
-			sum += w
-			if dv := math.Abs(saddle[h] - saddle[best]); dv > tol {
+			if dv := saddle[h] - saddle[best]; math.Abs(dv) > tol {
 				off += w
 			} else {
+				sum += w
 				blur += w * dv * dv
 			}
 		}
-		d.doubt = math.Max(d.doubt, off/sum)
+		d.doubt = math.Max(d.doubt, off/(sum+off))
 		d.blur = math.Max(d.blur, math.Sqrt(blur/sum))
 	}
 }

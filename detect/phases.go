@@ -64,7 +64,15 @@ const (
 	lnEarly    = -4.0 // the hands change over at a rest that is not the last one
 	parkNear   = 0.15 // µm
 	parkWide   = 0.5  // µm
+	parkFar    = 2.0  // µm
 )
+
+// parking is the density of the distance x from its extremum at which a finished
+// adjustment is left, 1/µm, in a phase that covers W. Some technicians park to a
+// tenth of a micrometre, some do not care.
+func parking(x, W float64) float64 {
+	return 0.4/parkNear*math.Exp(-x/parkNear) + 0.33/parkWide*math.Exp(-x/parkWide) + 0.12/parkFar*math.Exp(-x/parkFar) + 0.15/W
+}
 
 // spreads are the scales of disagreement between passes, µm, with the logarithms
 // of their weights.
@@ -112,7 +120,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		dwell -= min(1.5, 0.5*max(0, a.hinges[x].dur-2))
 	}
 	// Another rest before the first reversal: the hands changed over there.
-	if i > 0 && i+1 < j && (firstPiv < 0 || a.hinges[i+1].b < a.piv[firstPiv].k) {
+	if i > 0 && i+1 < j && (firstPiv < 0 || a.hinges[i+1].b < a.piv[firstPiv].k) && a.hinges[i+1].dur > 0.7*hi.dur {
 		dwell += lnEarly
 	}
 	// Far side.
@@ -183,6 +191,13 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	if hi.seen {
 		viol = math.Max(viol, (ph.value-hi.level)*sg-tol-3*hi.s)
 	}
+	if hj.seen && lastPiv+1 < len(a.piv) {
+		if p := &a.piv[lastPiv+1]; p.k <= hj.b && p.kind == sense {
+			if d := (ph.value - p.v) * sg; d > 0 {
+				caught -= 0.5 * math.Min(400, d*d/(0.01+p.s*p.s+1/sw))
+			}
+		}
+	}
 	if viol > 0 {
 		z := viol / (0.1 + a.sigma)
 		caught -= 0.5 * z * z
@@ -207,7 +222,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 			d = -0.5 * math.Min(z*z, 400)
 			x = 0
 		}
-		dens := 0.6/parkNear*math.Exp(-x/parkNear) + 0.25/parkWide*math.Exp(-x/parkWide) + 0.15/W
+		dens := parking(x, W)
 		if s > parkNear {
 			dens = math.Min(dens, 1/s)
 		}

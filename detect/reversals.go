@@ -164,6 +164,25 @@ func (a *analyser) findRests() {
 		}
 	}
 	flush(n - 1)
+	a.joinRests()
+}
+
+// joinRests joins rests at one level that noise has cut in two.
+func (a *analyser) joinRests() {
+	m := 0
+	for i, r := range a.rests {
+		if i > 0 {
+			l := &a.rests[m-1]
+			gap := a.t[r.a] - a.t[l.b]
+			if gap < math.Max(0.12, 2.5*a.period) && math.Abs(r.level-l.level) < math.Max(0.05, 3*math.Hypot(r.s, l.s)) {
+				*l = a.measureRest(l.a, r.b)
+				continue
+			}
+		}
+		a.rests[m] = r
+		m++
+	}
+	a.rests = a.rests[:m]
 }
 
 // measureRest reads the level at the end of a rest, when flexure has relaxed.
