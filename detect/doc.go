@@ -51,7 +51,9 @@
 // where the frame gives to the hand). Turn-backs may lie anywhere within the
 // climb that separates them from the next reversal beyond them, so wiggles prove
 // nothing. Nothing may lie beyond an extremum. An adjustment that was finished
-// rests near its extremum. Reversals on the far side, and more rarely on the near
+// rests near its extremum, mostly within some tenths of a micrometre. Hands may
+// also change over at a halt of 0.2 s between two reversals; the longer the reading
+// rests, the more does it speak for that. Reversals on the far side, and more rarely on the near
 // side, may repeat as at an end stop. The best chain of each claim is found by
 // dynamic programming over the rests.
 //
@@ -79,7 +81,8 @@
 // that turns with the direction of the knob. It contains saddle = C − (E − T)
 // and its longer chains. Its spread is estimated from the passes; u comes from
 // its covariance, and where another rest might have been the one at which the
-// hands changed over, from that too. The time of a capture is the end of its
+// hands changed over, from that too; if such a rest would move the saddle by more
+// than 0.4 µm and is more probable than 0.08, no diameter is given. The time of a capture is the end of its
 // last phase.
 //
 // Estimators of the value of one pass, 400 passes at 100 Hz with white noise of

@@ -104,15 +104,19 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 	// Reversals at which the reading stands still.
 	for i := range a.piv {
 		p := &a.piv[i]
-		if p.rest >= 0 || p.round > 0 || p.flat < L || len(a.slow) >= maxPivots {
+		if p.rest >= 0 || p.round > 0 || len(a.slow) >= maxPivots {
 			continue
 		}
 		from, to := p.k, p.k
-		for from > 0 && math.Abs(a.sm[from-1]-a.sm[p.k]) <= 3*a.ss[p.k] {
+		near := math.Max(0.035, math.Max(3*a.ss[p.k], 1.05*a.q))
+		for from > 0 && math.Abs(a.sm[from-1]-a.sm[p.k]) <= near {
 			from--
 		}
-		for to < n-1 && math.Abs(a.sm[to+1]-a.sm[p.k]) <= 3*a.ss[p.k] {
+		for to < n-1 && math.Abs(a.sm[to+1]-a.sm[p.k]) <= near {
 			to++
+		}
+		if a.t[to]-a.t[from] < L {
+			continue
 		}
 		overlaps := false
 		for _, r := range a.rests {
@@ -183,7 +187,7 @@ func changeOver(dur float64) float64 {
 	if x < 0 {
 		return -0.3 + 1.2*x
 	}
-	return -0.3 + math.Min(1.5, 1.6*x)
+	return -0.3 + math.Min(1.2, 1.1*x)
 }
 
 // weighHinges asks how else the hands may have changed over: for every place

@@ -7,7 +7,7 @@ import (
 
 // maxDoubt is the largest probability that the hands changed over at another
 // place, with another diameter, with which one is given.
-const maxDoubt = 0.1
+const maxDoubt = 0.08
 
 // maxU is the largest standard uncertainty, µm, with which a diameter is reported
 // (a step of the readout where that is more). More than that means that the pieces
