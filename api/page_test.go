@@ -279,6 +279,8 @@ func TestPage(t *testing.T) {
 	t.Run("keyboard", func(t *testing.T) { pageByKeyboard(t, browser) })
 	t.Run("refusals", func(t *testing.T) { pageShowsRefusals(t, browser) })
 	t.Run("sounds", func(t *testing.T) { pageSounds(t, browser) })
+	t.Run("afar", func(t *testing.T) { pageReadsFromAfar(t, browser) })
+	t.Run("sweep", func(t *testing.T) { pageShowsTheSweep(t, browser) })
 	t.Run("bounds", func(t *testing.T) { pageDrawsWithinBounds(t, browser) })
 }
 

@@ -5,16 +5,19 @@ import { Trace } from './trace.js';
 import { renderSet, renderAsks } from './ladder.js';
 import { renderResult } from './result.js';
 import { renderSetup } from './setup.js';
+import { Nearness } from './near.js';
 import { Sound } from './sound.js';
 import { Cues, soundControls } from './cues.js';
 
 const signs = { idle: '■', act: '▶', good: '✓', ask: '?', stop: '!' };
+// What the hand should do, as a sign that can be told from two metres.
+const moves = { settle: '…', go_past: '→', come_back: '←', once_more: '↻', rest: '‖', next: '⇒', withdraw: '↥', again: '↻' };
 const linkWords = { waiting: 'Connecting', ok: 'Connected', lost: 'Connection lost, trying again' };
 const readoutLost = 'Readout not connected';
 
 const app = {
   station: '', set: null, result: null, actor: '', shownStep: -1, left: '', fetching: '',
-  trace: new Trace(byId('trace')), sound: new Sound(),
+  trace: new Trace(byId('trace')), near: new Nearness(byId('near')), sound: new Sound(),
 
   /** Runs something that may fail and says so. */
   async attempt(f) {
@@ -92,11 +95,11 @@ function render() {
 }
 
 let flashed = '';
-function showNow(now, connected) {
+function showNow(now, connected, move) {
   const band = byId('now');
   if (app.set?.ended && now.waits === 'nothing' && app.left === app.set.id) return;
   band.dataset.tone = now.tone;
-  setText(band.querySelector('.sign'), signs[now.tone] ?? '');
+  setText(band.querySelector('.sign'), (now.tone !== 'stop' && moves[move]) || signs[now.tone] || '');
   setText(byId('now-title'), now.title);
   setText(byId('now-detail'), now.detail);
   setText(byId('now-next'), connected ? now.next : '');
@@ -117,6 +120,7 @@ function showLive(f) {
   setText(byId('reading'), r?.valid ? r.text.replace('-', '\u2212') : r ? 'not valid' : '–');
   byId('reading').classList.toggle('stale', stale);
   setText(byId('unit'), r?.valid ? r.unit : '');
+  fit();
   show(byId('diameter'), Boolean(r?.diameter_text));
   setText(byId('diameter').querySelector('strong'), r?.diameter_text ? `${r.diameter_text} mm` : '');
   const contact = byId('contact');
@@ -128,9 +132,11 @@ function showLive(f) {
   const now = f.now.waits === 'nothing' && app.left && app.left === f.set_id
     ? { title: 'No set is running.', detail: 'Choose the rings and start one.', next: '', tone: 'idle', ident: '', waits: 'start' }
     : f.now;
-  showNow(now, f.connected);
+  showNow(now, f.connected, f.move);
   app.cues.now(now);
-  app.sound.follow(f.connected && !stale && f.nearness ? f.nearness.closeness : null);
+  const near = f.connected && !stale ? f.nearness ?? null : null;
+  app.near.show(near, f.residual_text);
+  app.sound.follow(near && near.closeness);
   app.trace.live(f);
   if (f.set_id && f.set_id !== app.left && (f.set_id !== app.set?.id || f.set_seq > app.set.seq)) app.loadSet(f.set_id);
 }
@@ -142,6 +148,19 @@ function showLink(state) {
   setText(link.querySelector('.word'), linkWords[state]);
   document.body.classList.toggle('lost', state === 'lost');
   if (state === 'lost') app.cues.lost();
+}
+
+// The digits are as tall as the two metres ask for; where they are too wide for
+// the screen they are drawn narrower, not smaller.
+let fitted = '';
+function fit() {
+  const digits = byId('digits'), room = digits.parentElement.clientWidth;
+  const key = `${digits.textContent.length} ${room}`;
+  if (key === fitted) return;
+  fitted = key;
+  digits.style.transform = '';
+  const need = digits.offsetWidth;
+  if (need > room) digits.style.transform = `scaleX(${Math.max(0.6, room / need)})`;
 }
 
 let stop = () => {};

@@ -48,7 +48,7 @@ export class Cues {
       case 'caught': return this.tell(c.adjustment === 'tilt' ? 'tilt' : 'cross', c.text);
       case 'complete': return this.tell('ready', c.text);
       case 'revoked':
-      case 'again': return this.tell('again', c.text);
+      case 'again': return this.tell('again', c.text.split(':')[0]); // the band says which movement was missing
     }
     return undefined;
   }

@@ -2,13 +2,14 @@
 // frame of the screen from a bounded number of points. The height follows the last
 // seconds, so that the last micrometres fill it; what lies outside is marked at the
 // edge.
-import { byId, h, setText } from './dom.js';
+import { byId, h, setText, show } from './dom.js';
 import { mm, uncertainty } from './format.js';
 
 const MAX = 4096;        // columns kept
 const RECENT = 6;        // seconds that decide the height
 const WINDOW = 45;       // seconds shown
-const LADDER = [1, 2, 5];
+const RULES = [1, 2, 5, 10];            // round steps of the rules
+const SPANS = [1, 1.5, 2, 3, 4, 6, 8, 10]; // and of the height
 const MIN_SPAN = 0.0006; // mm: 0.6 µm fill the height at least
 
 export class Trace {
@@ -17,8 +18,11 @@ export class Trace {
     this.ctx = canvas.getContext('2d');
     this.columns = [];
     this.points = [];
+    this.backs = [];
+    this.resolution = 0; // mm
     this.frame = null;
     this.span = 0.01;
+    this.marks = [];     // drawn last: kind and place on the canvas
     this.draws = 0;      // counted for whoever wants to know how often
     this.pending = false;
     this.pointKey = '';
@@ -29,6 +33,7 @@ export class Trace {
   reset(doc) {
     this.columns = doc.columns.slice(-MAX);
     this.stream = doc.stream;
+    this.resolution = doc.resolution_mm ?? 0;
     this.request();
   }
 
@@ -42,6 +47,8 @@ export class Trace {
     if (this.columns.length > MAX) this.columns.splice(0, this.columns.length - MAX);
     this.frame = frame;
     this.points = frame.points;
+    this.backs = frame.turn_backs ?? [];
+    show(byId('legend'), this.backs.length > 0);
     this.listPoints();
     this.request();
   }
@@ -80,6 +87,7 @@ export class Trace {
 
   draw() {
     this.draws++;
+    this.marks = [];
     const { canvas, ctx } = this;
     const ratio = Math.min(devicePixelRatio || 1, 2);
     const width = canvas.clientWidth, height = canvas.clientHeight;
@@ -104,7 +112,7 @@ export class Trace {
     const inContact = this.frame?.contact_seq > 0;
     const end = cols.at(-1).t_s;
     const seconds = Math.max(10, end - cols[0].t_s);
-    const view = this.range(cols, end, inContact);
+    const view = this.view = this.range(cols, end, inContact);
     const left = 84, right = 18, top = 14, bottom = 14;
     const x = (t) => width - right - ((end - t) / seconds) * (width - left - right);
     const y = (v) => height - bottom - ((v - view.low) / (view.high - view.low)) * (height - top - bottom);
@@ -163,6 +171,7 @@ export class Trace {
       const inside = p.value_mm >= view.low && p.value_mm <= view.high;
       const py = inside ? y(p.value_mm) : p.value_mm > view.high ? top : height - bottom;
       const px = Math.min(Math.max(x(p.t_s), left + 10), width - right - 10);
+      this.marks.push({ kind: 'turning point', x: px, y: py });
       ctx.strokeStyle = good;
       ctx.fillStyle = good;
       ctx.lineWidth = 2;
@@ -189,6 +198,23 @@ export class Trace {
       ctx.fillStyle = ink;
       ctx.fillText(label, lx, ly);
     }
+    // Turn-backs: a hollow diamond and no value, for they mean none.
+    ctx.strokeStyle = ink;
+    ctx.fillStyle = panel;
+    ctx.lineWidth = 2.5;
+    for (const b of this.backs) {
+      if (b.value_mm < view.low || b.value_mm > view.high || b.t_s < cols[0].t_s) continue;
+      const px = x(b.t_s), py = y(b.value_mm);
+      this.marks.push({ kind: 'turn-back', x: px, y: py });
+      ctx.beginPath();
+      ctx.moveTo(px, py - 9);
+      ctx.lineTo(px + 9, py);
+      ctx.lineTo(px, py + 9);
+      ctx.lineTo(px - 9, py);
+      ctx.closePath();
+      ctx.fill();
+      ctx.stroke();
+    }
     const um = (view.high - view.low) * 1000;
     const size = um >= 1000 ? `${(um / 1000).toPrecision(2)} mm` : `${um >= 100 ? um.toFixed(0) : um.toPrecision(2)} µm`;
     setText(byId('scale'), `Height ${size}, last ${seconds.toFixed(0)} s`);
@@ -212,8 +238,8 @@ export class Trace {
         }
       }
     }
-    const need = Math.max((high - low) * 1.25, MIN_SPAN);
-    if (need > this.span || need < this.span / 3) this.span = round(need, true);
+    const need = Math.max((high - low) * 1.15, MIN_SPAN, 6 * this.resolution);
+    if (need > this.span || need < this.span / 1.8) this.span = round(need, SPANS);
     const middle = (low + high) / 2;
     const quantum = this.span / 20;
     const centre = Math.round(middle / quantum) * quantum;
@@ -223,9 +249,9 @@ export class Trace {
 
 const name = (p) => `${p.adjustment} ${p.sense === 'min' ? 'minimum' : 'maximum'}`;
 
-/** The round number (1, 2, 5 times a power of ten) nearest above (or to) v. */
-function round(v, above = true) {
+/** The smallest round number (one of steps times a power of ten) not below v. */
+function round(v, steps = RULES) {
   const power = 10 ** Math.floor(Math.log10(v));
-  for (const m of LADDER) if (v <= m * power * (above ? 1 : 1.0001)) return m * power;
+  for (const m of steps) if (v <= m * power * 1.0001) return m * power;
   return 10 * power;
 }
