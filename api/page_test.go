@@ -154,12 +154,15 @@ func states(t *testing.T) []state {
 				b.detector(func(d *detect.State) {
 					d.Stage, d.StartSeq, d.Origin, d.Sought = detect.StageContact, start, 200_000, 0
 					d.Missing = detect.Reason{Code: detect.ReasonSeenOnce, Text: "Go over the smallest reading once more."}
+					d.Visible = 3
+					d.Seek[0] = detect.SeekState{Played: true, Passes: 1, Lacks: detect.ReasonSeenOnce, Seen: true, Extreme: 125.2, Away: 38, Deepest: 140}
+					d.TurnBacks = []detect.TurnBack{{Adjustment: detect.Tilt, Sense: detect.Minimum, At: 5_000_000_000 + 3_600_000_000, Value: 128.2}}
 				})
 				b.read(200_131)
 				p.do(chromedp.Reload())
 			},
 			sees: map[string]string{
-				"#now-title": "Turn the tilt past the smallest reading.", "#contact-word": "In contact", "#missing": "Go over the smallest reading once more.",
+				"#now-title": "Back over the smallest reading with the tilt.", "#near-distance": "0.38 µm", "#legend": "turned back by the hand", "#contact-word": "In contact", "#missing": "Go over the smallest reading once more.",
 				"#reading": "2.00131", "#diameter": "32.00121 mm", "#now-detail": "Work position, height 5 mm, direction 0°, entry 1 of 2", "#scale": "Height",
 			},
 		},
@@ -171,12 +174,16 @@ func states(t *testing.T) []state {
 					d.StartSeq, d.Sought = start, 1
 					d.Points = []detect.TurningPoint{{Adjustment: detect.Tilt, Sense: detect.Minimum, At: tilt + 9_000_000_000, Value: 125.2, U: 3.1, Crossings: 3}}
 					d.Missing = detect.Reason{Code: detect.ReasonNotPlayed, Text: "Now the cross slide, over its largest reading."}
+					d.TurnBacks = nil
+					d.Seek[0] = detect.SeekState{Played: true, Caught: true, Passes: 3, Seen: true, Extreme: 125.2, Away: 115}
+					d.Seek[1] = detect.SeekState{Played: true, Passes: 1, Lacks: detect.ReasonSeenOnce, Seen: true, Extreme: 285, Away: 45, Deepest: 60, Side: detect.SidePast}
+					d.Parked[0], d.Residual[0] = true, 14
 				})
 				b.read(200_240)
 				p.do(chromedp.Reload())
 			},
 			sees: map[string]string{
-				"#now-title": "Move the cross slide past the largest reading.", "#points": "tilt minimum 2.00125 mm ± 0.031 µm, 3 passes",
+				"#now-title": "Back over the largest reading with the cross slide.", "#near-words": "below the largest so far", "#near-side": "Cross slide past", "#residual": "Tilt left 0.14 µm", "#points": "tilt minimum 2.00125 mm ± 0.031 µm, 3 passes",
 			},
 		},
 		{

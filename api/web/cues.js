@@ -21,10 +21,9 @@ export class Cues {
   tell(name, text) {
     const now = performance.now();
     if (name === this.last.name && now - this.last.at < 2000) return;
-    const covered = name === 'question' && now - this.last.at < 1500; // the band asks it, too
     this.last = { name, at: now };
     this.sound.play(name);
-    if (covered) return;
+    if (text === '') return;
     const banner = byId('cue');
     banner.dataset.kind = name;
     setText(banner.querySelector('.mark'), signs[name]);
@@ -47,7 +46,7 @@ export class Cues {
     switch (c.kind) {
       case 'caught': return this.tell(c.adjustment === 'tilt' ? 'tilt' : 'cross', c.text);
       case 'complete': return this.tell('ready', c.text);
-      case 'revoked':
+      case 'revoked': return this.tell('again', c.text);
       case 'again': return this.tell('again', c.text.split(':')[0]); // the band says which movement was missing
     }
     return undefined;
@@ -71,7 +70,7 @@ export class Cues {
     const key = alarm && alarm + now.title + now.detail;
     if (key === this.alarm) return;
     this.alarm = key;
-    if (alarm) this.tell(alarm, now.title);
+    if (alarm) this.tell(alarm, ''); // the band flashes, and stays
   }
 
   lost() {

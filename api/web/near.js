@@ -5,7 +5,7 @@ import { byId, setText, show } from './dom.js';
 import { micro } from './format.js';
 
 const NS = 'http://www.w3.org/2000/svg';
-const W = 200, H = 96, RUN = 84, DEPTH = 66, BALL = 11;
+const W = 200, H = 96, RUN = 84, DEPTH = 66, BALL = 13;
 
 /** Height of the curve at x of −1 to 1; a hollow opens upwards, a hump downwards. */
 const curve = (x, sense) => (sense === 'min' ? H - 12 - DEPTH * x * x : H - 12 - DEPTH * (1 - x * x));
@@ -26,6 +26,7 @@ export class Nearness {
     this.balls = [el('circle', { r: BALL, class: 'ball' }), el('circle', { r: BALL, class: 'ball' })];
     this.svg.append(this.line, this.aim, ...this.balls);
     this.sense = '';
+    this.show(null);
   }
 
   /** Shows a nearness as the live frame gives it; null if nothing is sought. */
