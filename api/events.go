@@ -171,7 +171,8 @@ func (p *clientPump) hello(ctx context.Context) bool {
 		p.server.deps.Log.Error().Err(err).Msg("events: the journal cannot be read")
 		return false
 	}
-	h := wireHello{Version: p.server.deps.Version, LastSeq: last, Now: p.server.deps.Now().UTC()}
+	now := p.server.deps.Now()
+	h := wireHello{Version: p.server.deps.Version, LastSeq: last, Now: now.UTC(), Zone: zoneOf(now)}
 	if p.opt.after > last {
 		h.Reset = true
 	}

@@ -98,6 +98,7 @@ type wireHello struct {
 	LastSeq int64     `json:"last_seq" doc:"Newest journal number."`
 	Reset   bool      `json:"reset" doc:"The number asked for lies beyond the journal (another database): forget what you know and read again."`
 	Now     time.Time `json:"now"`
+	Zone    string    `json:"zone" doc:"Time zone of the bench: a name of the IANA data base, or an offset such as +05:30."`
 }
 
 type wireHeartbeat struct {

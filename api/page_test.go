@@ -288,6 +288,9 @@ func TestPage(t *testing.T) {
 	t.Run("sounds", func(t *testing.T) { pageSounds(t, browser) })
 	t.Run("afar", func(t *testing.T) { pageReadsFromAfar(t, browser) })
 	t.Run("sweep", func(t *testing.T) { pageShowsTheSweep(t, browser) })
+	t.Run("pedal", func(t *testing.T) { pageByPedal(t, browser) })
+	t.Run("setup", func(t *testing.T) { pageSetsUp(t, browser) })
+	t.Run("fits", func(t *testing.T) { pageFits(t, browser) })
 	t.Run("bounds", func(t *testing.T) { pageDrawsWithinBounds(t, browser) })
 }
 

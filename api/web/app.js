@@ -1,6 +1,7 @@
 // The bench page. The daemon says what to do and what was caught; the page shows it.
 import { byId, h, setText, show, remember } from './dom.js';
 import { get, follow } from './client.js';
+import { prefs, readoutText } from './format.js';
 import { Trace } from './trace.js';
 import { renderSet, renderAsks } from './ladder.js';
 import { renderResult } from './result.js';
@@ -8,6 +9,7 @@ import { renderSetup } from './setup.js';
 import { Nearness } from './near.js';
 import { Sound } from './sound.js';
 import { Cues, soundControls } from './cues.js';
+import { listen, settings, unitField } from './keys.js';
 
 const signs = { idle: '■', act: '▶', good: '✓', ask: '?', stop: '!' };
 // What the hand should do, as a sign that can be told from two metres.
@@ -94,14 +96,26 @@ function render() {
   renderSetup(app);
 }
 
+/** Sets a sentence in which the ident of a ring is never broken at its hyphens. */
+function sentence(el, text, ident) {
+  if (el.textContent === text) return;
+  const at = ident ? text.indexOf(ident) : -1;
+  if (at < 0) el.textContent = text;
+  else el.replaceChildren(text.slice(0, at), h('span', { class: 'whole' }, ident), text.slice(at + ident.length));
+}
+
 let flashed = '';
 function showNow(now, connected, move) {
   const band = byId('now');
   if (app.set?.ended && now.waits === 'nothing' && app.left === app.set.id) return;
   band.dataset.tone = now.tone;
   setText(band.querySelector('.sign'), (now.tone !== 'stop' && moves[move]) || signs[now.tone] || '');
-  setText(byId('now-title'), now.title);
+  sentence(byId('now-title'), now.title, now.ident);
   setText(byId('now-detail'), now.detail);
+  // Screen readers: the sentence when there is time, a stop or a question at once.
+  const urgent = now.tone === 'stop' || now.waits === 'answer';
+  setText(byId('say'), urgent ? '' : `${now.title} ${now.detail}`);
+  setText(byId('alarm'), urgent ? `${now.title} ${now.detail}` : '');
   setText(byId('now-next'), connected ? now.next : '');
   const ident = byId('now-ident');
   show(ident, now.ident !== '');
@@ -117,25 +131,30 @@ function showNow(now, connected, move) {
 function showLive(f) {
   const r = f.reading;
   const stale = !f.connected || !r || !r.valid || f.age_s > 2;
-  setText(byId('reading'), r?.valid ? r.text.replace('-', '\u2212') : r ? 'not valid' : '–');
+  const shown = r?.valid ? readoutText(r.text, r.unit) : null;
+  setText(byId('reading'), shown ? shown.text : r ? 'not valid' : '–');
   byId('reading').classList.toggle('stale', stale);
-  setText(byId('unit'), r?.valid ? r.unit : '');
+  setText(byId('unit'), shown ? shown.unit : '');
   fit();
   show(byId('diameter'), Boolean(r?.diameter_text));
-  setText(byId('diameter').querySelector('strong'), r?.diameter_text ? `${r.diameter_text} mm` : '');
+  const diameter = r?.diameter_text ? readoutText(r.diameter_text, 'mm') : null;
+  setText(byId('diameter').querySelector('strong'), diameter ? `${diameter.text} ${diameter.unit}` : '');
   const contact = byId('contact');
   contact.dataset.contact = f.contact;
   setText(contact.querySelector('.mark'), { settled: '●', settling: '◐', open: '○', unknown: '?' }[f.contact] ?? '');
   setText(byId('contact-word'), f.connected ? f.contact_text : readoutLost);
   setText(byId('missing'), f.missing || (f.complete ? 'Nothing is missing.' : ''));
   byId('missing').classList.toggle('good', f.complete);
+  byId('missing').classList.toggle('sr', Boolean(f.move)); // the sentence of the step says it, larger
   const now = f.now.waits === 'nothing' && app.left && app.left === f.set_id
     ? { title: 'No set is running.', detail: 'Choose the rings and start one.', next: '', tone: 'idle', ident: '', waits: 'start' }
     : f.now;
   showNow(now, f.connected, f.move);
   app.cues.now(now);
   const near = f.connected && !stale ? f.nearness ?? null : null;
-  app.near.show(near, f.residual_text);
+  app.near.show(near);
+  setText(byId('residual'), f.residual_text ?? '');
+  show(byId('residual'), Boolean(f.residual_text));
   app.sound.follow(near && near.closeness);
   app.trace.live(f);
   if (f.set_id && f.set_id !== app.left && (f.set_id !== app.set?.id || f.set_seq > app.set.seq)) app.loadSet(f.set_id);
@@ -177,6 +196,7 @@ function choose(stations, name) {
   stop = follow(name, -1, {
     link: showLink,
     hello(doc) {
+      prefs.zone = doc.zone || undefined;
       setText(byId('version'), doc.version ? `Version ${doc.version}.` : '');
       fault('');
       if (doc.reset) app.set = app.result = null;
@@ -210,6 +230,8 @@ function light() {
 async function begin() {
   light();
   soundControls(app.sound);
+  listen(app);
+  byId('settings').addEventListener('click', () => settings(app, [unitField(() => { app.trace.pointKey = ''; render(); })]));
   showLink('waiting');
   for (;;) {
     try {

@@ -2,10 +2,11 @@
 // can be read from two metres. The page decides nothing: cues and captures come
 // from the daemon.
 import { byId, setText, show } from './dom.js';
-import { mm } from './format.js';
+import { length } from './format.js';
+import { figures } from './sound.js';
 
 const SHOWN = 4000; // ms
-const signs = { tilt: '✓', cross: '✓✓', ready: '↥', done: '✓✓✓', again: '↻', question: '?', stop: '!' };
+const signs = { tilt: '✓', cross: '✓✓', ready: '↥', done: '✓✓✓', again: '↻', key: '▶', question: '?', stop: '!' };
 
 export class Cues {
   constructor(sound) {
@@ -22,7 +23,7 @@ export class Cues {
     const now = performance.now();
     if (name === this.last.name && now - this.last.at < 2000) return;
     this.last = { name, at: now };
-    this.sound.play(name);
+    if (figures[name]) this.sound.play(name);
     if (text === '') return;
     const banner = byId('cue');
     banner.dataset.kind = name;
@@ -60,7 +61,7 @@ export class Cues {
     this.known = new Set(set.captures.map((c) => c.id));
     const c = fresh.at(-1);
     if (!c || c.question || c.rejected_by) return;
-    if (c.reading_mm !== undefined) this.tell('done', `Captured ${mm(c.reading_mm)}`);
+    if (c.reading_mm !== undefined) this.tell('done', `Captured ${length(c.reading_mm)}`);
     else if (c.step >= 0) this.tell('again', 'Again, please');
   }
 

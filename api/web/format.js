@@ -1,6 +1,35 @@
 // Numbers and names as people read them.
 
-const minus = (text) => text.replace('-', '\u2212');
+import { remember } from './dom.js';
+
+/** How this browser shows things: unit of the live display, decimal sign, time zone of the bench. */
+export const prefs = {
+  unit: remember.get('unit') ?? 'mm',
+  decimal: new Intl.NumberFormat().formatToParts(1.5).find((p) => p.type === 'decimal')?.value ?? '.',
+  zone: undefined, // the browser's until the daemon has said its own
+};
+
+const minus = (text) => text.replace('-', '\u2212').replace('.', prefs.decimal);
+const INCH = 25.4; // mm
+
+/** A text of the readout, with the decimal sign of the place; in the unit chosen, with as fine a last digit. */
+export function readoutText(text, unit) {
+  if (unit === prefs.unit) return { text: minus(text), unit };
+  const decimals = (text.split('.')[1] ?? '').length;
+  const v = Number(text);
+  return prefs.unit === 'in'
+    ? { text: minus((v / INCH).toFixed(decimals + 2)), unit: 'in' }
+    : { text: minus((v * INCH).toFixed(Math.max(0, decimals - 1))), unit: 'mm' };
+}
+
+/** A length of the live display with its unit, from millimetres. */
+export const length = (v, decimals = 5) => (prefs.unit === 'in' ? `${minus((v / INCH).toFixed(decimals + 2))}\u00a0in` : `${mm(v, decimals)}\u00a0mm`);
+
+/** The same without its unit, for rules and labels. */
+export const bare = (v, decimals = 5) => (prefs.unit === 'in' ? minus((v / INCH).toFixed(decimals + 2)) : mm(v, decimals));
+
+/** A short distance of the live display: micrometres or microinches. */
+export const short = (v) => (prefs.unit === 'in' ? `${minus((v / INCH * 1e6).toFixed(1))}\u00a0µin` : micro(v));
 
 /** A length in millimetres with a fixed number of decimals. */
 export const mm = (v, decimals = 5) => minus(v.toFixed(decimals));
@@ -20,7 +49,7 @@ export function uncertainty(v) {
   if (!(v > 0)) return '0\u00a0µm';
   const um = v * 1000;
   const decimals = Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(um))));
-  return um.toFixed(decimals) + '\u00a0µm';
+  return minus(um.toFixed(decimals)) + '\u00a0µm';
 }
 
 export const freedom = (n) => (n === 1 ? '1 degree of freedom' : `${n} degrees of freedom`);
@@ -49,5 +78,9 @@ const statuses = {
 };
 export const status = (s) => statuses[s] ?? s.replaceAll('_', ' ');
 
-export const clock = (iso) => new Date(iso).toLocaleTimeString([], { hour: '2-digit', minute: '2-digit' });
-export const day = (iso) => new Date(iso).toLocaleDateString([], { year: 'numeric', month: 'short', day: 'numeric' });
+// Times are those of the bench, wherever the page is looked at.
+const at = (iso, method, options) => {
+  try { return new Date(iso)[method]([], { ...options, timeZone: prefs.zone }); } catch { return new Date(iso)[method]([], options); }
+};
+export const clock = (iso) => at(iso, 'toLocaleTimeString', { hour: '2-digit', minute: '2-digit' });
+export const day = (iso) => at(iso, 'toLocaleDateString', { year: 'numeric', month: 'short', day: 'numeric' });

@@ -1,20 +1,9 @@
 // The ladder of the set: opening, work positions, closing, with what was captured
 // at each and how far it spreads.
-import { h, byId, setText, show, field } from './dom.js';
-import { post } from './client.js';
-import { ask, askReason } from './dialog.js';
+import { h, byId, setText, show } from './dom.js';
+import { askReason } from './dialog.js';
+import { act, again, confirmRing, lastGood, moveTo, redo, reject, relabel, resume, temperatures, who } from './acts.js';
 import { mm, micro, signedMicro, uncertainty, freedom, plain, roles, outcome, standing, status, clock } from './format.js';
-
-const rejectReasons = ['Ring not clean', 'Ring moved', 'Wrong position', 'Bench was knocked'];
-
-/** Who acts: the name of the set's technician unless somebody else said so since. */
-const who = (app) => app.actor || app.set.technician;
-
-const act = (app, path, body) => post(path, body).then((set) => {
-  app.actor = body.by || app.actor;
-  app.showSet(set);
-  return set;
-});
 
 export function renderSet(app) {
   const { set } = app;
@@ -66,12 +55,12 @@ function actions(app) {
     title, text, confirm, by, ...opts, send: (body) => act(app, path, { ...body, ...more }),
   });
   if (set.waits !== 'close' && set.waits !== 'resume') button('Pause', reason('Pause the set', 'Captures made during the pause are kept and do not count.', 'Pause', base + '/pause', {}, { reasons: ['Break', 'Waiting for temperature'] }));
-  button('Same again', reason('One more entry here', 'All entries are kept and used.', 'Ask for one more', base + '/same-again',
-    set.step < set.steps.length ? { step: set.step } : { step: set.steps.length - 1 }, { reasons: ['Not sure of the seat', 'Spread too large'] }));
+  button('Same again', () => again(app));
   const last = lastGood(set);
   if (last) button('Reject last', () => reject(app, last));
   const rare = [];
   const more = (label, onclick, cls = 'plain') => rare.push(h('button', { type: 'button', class: cls, onclick }, label));
+  if (last) more('Relabel last', () => relabel(app, last));
   more('Temperatures', () => temperatures(app));
   more('Take by hand', () => askReason({
     title: 'Take the reading as it is now', confirm: 'Take it', by,
@@ -83,39 +72,6 @@ function actions(app) {
   box.open = byId('actions').querySelector('details')?.open ?? false;
   out.push(box);
   return out;
-}
-
-const lastGood = (set) => [...set.captures].reverse().find((c) => c.standing === 'used' || c.standing === 'pending_withdrawal');
-
-function reject(app, capture) {
-  return askReason({
-    title: 'Reject this capture', danger: true, confirm: 'Reject', by: who(app), reasons: rejectReasons,
-    text: `${app.set.steps[capture.step]?.title ?? 'Outside the plan'}, ${capture.reading_mm === undefined ? outcome(capture.outcome) : mm(capture.reading_mm) + ' mm'}. It stays in the record and is not used.`,
-    send: (body) => act(app, `/captures/${capture.id}/reject`, body),
-  });
-}
-
-function temperatures(app) {
-  const { set } = app;
-  const inputs = [];
-  const input = (id, label) => {
-    const control = h('input', { type: 'number', step: '0.01', min: 0, max: 40, inputmode: 'decimal' });
-    inputs.push({ id, control });
-    return field(label, control);
-  };
-  const by = h('input', { type: 'text', required: true, maxlength: 100, value: who(app) });
-  return ask({
-    title: 'Record temperatures', confirm: 'Record',
-    text: 'In °C, as read just now. Leave empty what you did not read.',
-    fields: [
-      ...set.rings.map((r) => input(r.id, `${r.kind === 'master' ? 'Master' : 'Work'} ring ${r.ident}`)),
-      input('', 'Scale of the instrument'), field('Your name', by),
-    ],
-    submit: () => act(app, `/sets/${set.id}/temperatures`, {
-      by: by.value.trim(),
-      temperatures: inputs.filter((i) => i.control.value !== '').map((i) => ({ ring_id: i.id, celsius: Number(i.control.value) })),
-    }),
-  });
 }
 
 const marks = { done: '✓', now: '▶', open: '○' };
@@ -140,7 +96,10 @@ function renderSteps(app) {
           h('span', {}, `${plain(s.height_mm)} mm, ${plain(s.direction_deg)}°`),
           h('span', {}, `${s.got} of ${s.needed}` + (s.spread_mm === undefined ? '' : `, spread ${micro(s.spread_mm)}`)))),
       s.disagreement_mm === undefined ? null : h('p', { class: 'note' }, `Entries differ by ${micro(s.disagreement_mm)}; ${micro(s.agreement_limit_mm)} is allowed. ${s.done ? 'All are kept and used.' : 'One more is asked for; all are kept.'}`),
-      captures.length === 0 ? h('p', { class: 'quiet' }, 'Nothing captured yet.') : h('ul', { class: 'captures' }, captures.map((c) => captureRow(app, c))));
+      captures.length === 0 ? h('p', { class: 'quiet' }, 'Nothing captured yet.') : h('ul', { class: 'captures' }, captures.map((c) => captureRow(app, c))),
+      set.ended ? null : h('p', { class: 'row' },
+        state === 'now' ? null : small('Go here next', () => moveTo(app, s.index)),
+        state === 'now' && s.got === 0 ? null : small('One more here', () => again(app, s.index))));
     details.open = opened.has(String(s.index));
     li.append(details);
     return li;
@@ -166,13 +125,11 @@ function captureRow(app, c) {
     h('p', { class: 'row' },
       h('a', { href: `#/captures/${c.id}` }, 'Look at the trace'),
       h('a', { href: c.trace, download: '' }, 'Raw trace (CSV)'),
-      app.set.ended || c.rejected_by ? null : h('button', { type: 'button', class: 'plain small', onclick: () => reject(app, c) }, 'Reject'),
-      app.set.ended || c.step < 0 ? null : h('button', { type: 'button', class: 'plain small', onclick: () => askReason({
-        title: 'Measure this position again', confirm: 'Go there next', by: who(app), reasons: ['Not sure of the seat', 'Doubtful value'],
-        text: 'One more entry is asked for here. This capture is kept and used unless you reject it.',
-        send: (body) => act(app, `/captures/${c.id}/redo`, body),
-      }) }, 'Redo')));
+      app.set.ended || c.rejected_by ? null : [small('Reject', () => reject(app, c)), small('Relabel', () => relabel(app, c))],
+      app.set.ended || c.step < 0 ? null : small('Redo', () => redo(app, c))));
 }
+
+const small = (label, onclick) => h('button', { type: 'button', class: 'plain small', onclick }, label);
 
 function renderReservations(set) {
   const box = byId('reservations');
@@ -203,14 +160,13 @@ export function renderAsks(app) {
   if (!set || set.ended) return;
   const by = who(app);
   if (set.waits === 'confirm_ring') {
-    box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.attempt(() => act(app, `/sets/${set.id}/confirm-ring`, { by, ring_id: set.confirm_ring })) },
-      `Yes, it says ${set.confirm_ident}`));
+    box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.attempt(() => confirmRing(app)) }, `Yes, it says ${set.confirm_ident}`));
   } else if (set.waits === 'answer' && set.question) {
     const reply = (accept) => () => app.attempt(() => act(app, `/sets/${set.id}/answer`, { by, accept, capture_id: set.question.capture_id }));
     box.append(h('button', { type: 'button', class: 'primary big', onclick: reply(true) }, set.question.capture_id ? 'Yes, keep the capture' : 'Yes, go on'),
       h('button', { type: 'button', class: 'danger big', onclick: reply(false) }, set.question.capture_id ? 'No, reject the capture' : 'No, pause the set'));
   } else if (set.waits === 'resume') {
-    box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.attempt(() => act(app, `/sets/${set.id}/resume`, { by })) }, 'Go on'));
+    box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.attempt(() => resume(app)) }, 'Go on'));
   } else if (set.waits === 'close') {
     box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.attempt(() => act(app, `/sets/${set.id}/close`, { by })) }, 'Close the set'));
   }

@@ -1,11 +1,11 @@
 // How near the reading is to the turning point sought: a ball in a hollow (a
 // smallest reading) or on a hump (a largest one), drawn so that it can be judged
 // from two metres, with the distance in words beside it.
-import { byId, setText, show } from './dom.js';
-import { micro } from './format.js';
+import { byId, setText } from './dom.js';
+import { short } from './format.js';
 
 const NS = 'http://www.w3.org/2000/svg';
-const W = 200, H = 96, RUN = 84, DEPTH = 66, BALL = 13;
+const W = 200, H = 106, RUN = 84, DEPTH = 60, BALL = 13;
 
 /** Height of the curve at x of −1 to 1; a hollow opens upwards, a hump downwards. */
 const curve = (x, sense) => (sense === 'min' ? H - 12 - DEPTH * x * x : H - 12 - DEPTH * (1 - x * x));
@@ -30,9 +30,7 @@ export class Nearness {
   }
 
   /** Shows a nearness as the live frame gives it; null if nothing is sought. */
-  show(near, residual) {
-    setText(byId('residual'), residual ?? '');
-    show(byId('residual'), Boolean(residual));
+  show(near) {
     this.box.classList.toggle('none', !near);
     for (const b of this.balls) b.style.display = near ? '' : 'none';
     if (!near) {
@@ -56,7 +54,7 @@ export class Nearness {
     });
     const at = near.closeness > 0.97;
     const word = near.sense === 'min' ? 'smallest' : 'largest';
-    setText(byId('near-distance'), at ? `At the ${word}` : micro(near.away_mm));
+    setText(byId('near-distance'), at ? `At the ${word}` : short(near.away_mm));
     setText(byId('near-words'), at ? 'so far' : `${near.sense === 'min' ? 'above' : 'below'} the ${word} so far`);
     setText(byId('near-side'), near.side_text ?? '');
     this.box.classList.toggle('at', at);

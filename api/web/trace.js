@@ -3,7 +3,7 @@
 // seconds, so that the last micrometres fill it; what lies outside is marked at the
 // edge.
 import { byId, h, setText, show } from './dom.js';
-import { mm, uncertainty } from './format.js';
+import { bare, length, uncertainty } from './format.js';
 
 const MAX = 4096;        // columns kept
 const RECENT = 6;        // seconds that decide the height
@@ -68,7 +68,7 @@ export class Trace {
     this.pointKey = key;
     byId('points').replaceChildren(...this.points.map((p) => h('li', {},
       h('span', { 'aria-hidden': 'true', class: 'mark' }, p.sense === 'min' ? '▼' : '▲'),
-      ` ${name(p)} ${mm(p.value_mm)} mm ± ${uncertainty(p.u_mm)}, `,
+      ` ${name(p)} ${length(p.value_mm)} ± ${uncertainty(p.u_mm)}, `,
       `${p.crossings} ${p.crossings === 1 ? 'pass' : 'passes'}`)));
   }
 
@@ -129,7 +129,7 @@ export class Trace {
       ctx.moveTo(0, py);
       ctx.lineTo(width, py);
       ctx.stroke();
-      ctx.fillText(mm(v, Math.max(decimals, 3)), 8, py - 4);
+      ctx.fillText(bare(v, Math.max(decimals, 3)), 8, py - 4);
     }
 
     // Envelope.
@@ -189,7 +189,7 @@ export class Trace {
       ctx.lineTo(px - 9, py + up * 19);
       ctx.lineTo(px + 9, py + up * 19);
       ctx.fill();
-      const label = `${name(p)} ${mm(p.value_mm)} ± ${uncertainty(p.u_mm)}`;
+      const label = `${name(p)} ${bare(p.value_mm)} ± ${uncertainty(p.u_mm)}`;
       const w = ctx.measureText(label).width;
       const lx = Math.min(Math.max(px - w / 2, left), width - right - w);
       const ly = Math.min(Math.max(py + up * 38 + (up < 0 ? 4 : 0), 18), height - 8);
