@@ -32,8 +32,12 @@ func TestZone(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range [][3]string{
-		{"", link, "Asia/Kolkata"}, {"Europe/Lisbon", link, "Europe/Lisbon"}, {":Europe/Lisbon", link, "Europe/Lisbon"},
-		{"/etc/some.tz", link, "Asia/Kolkata"}, {"", file + "-absent", ""}, {"", t.TempDir(), ""},
+		{"", link, "Asia/Kolkata"},
+		{"Europe/Lisbon", link, "Europe/Lisbon"},
+		{":Europe/Lisbon", link, "Europe/Lisbon"},
+		{"/etc/some.tz", link, "Asia/Kolkata"},
+		{"", file + "-absent", ""},
+		{"", t.TempDir(), ""},
 	} {
 		if got := localZone(c[0], c[1]); got != c[2] {
 			t.Errorf("TZ=%q, %s: %q, want %q", c[0], c[1], got, c[2])

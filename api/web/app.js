@@ -101,7 +101,7 @@ function sentence(el, text, ident) {
   if (el.textContent === text) return;
   const at = ident ? text.indexOf(ident) : -1;
   if (at < 0) el.textContent = text;
-  else el.replaceChildren(text.slice(0, at), h('span', { class: 'whole' }, ident), text.slice(at + ident.length));
+  else el.replaceChildren(text.slice(0, at), h('span', { class: 'unbroken' }, ident), text.slice(at + ident.length));
 }
 
 let flashed = '';

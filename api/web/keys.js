@@ -88,7 +88,7 @@ function run(app, name) {
 export function keyFields(app) {
   const keys = { ...keysOf(app) };
   const fields = actions.map(([id, label, hint]) => {
-    const word = h('output', { class: 'key' });
+    const word = h('output', { class: 'keyname' });
     const note = h('span', { class: 'quiet', role: 'status' });
     const draw = () => setText(word, keys[id] ? nameOf(keys[id]) : 'none');
     const pick = h('button', { type: 'button', class: 'plain small', onclick: () => {
@@ -106,7 +106,7 @@ export function keyFields(app) {
     } }, 'Pick');
     const none = h('button', { type: 'button', class: 'plain small', onclick: () => { delete keys[id]; draw(); } }, 'None');
     pick.setAttribute('aria-label', `Pick the key for ${label}`);
-    none.setAttribute('aria-label', `No key for ${label}`);
+    none.setAttribute('aria-label', `None for ${label}`);
     draw();
     return h('div', { class: 'keyrow' }, h('strong', {}, label), word, pick, none, note, h('p', { class: 'hint' }, hint));
   });
