@@ -126,7 +126,9 @@ func (l *liveView) group(x float64, t int64, d *Detector) bool {
 // look weighs the evidence so far and announces what is new.
 func (d *Detector) look(r acquire.Reading) {
 	c, a, l := &d.c, &d.an, &d.live
-	a.run(c, EndOfStream, true)
+	// At a rest the hand may be about to leave: what is said then must hold for
+	// the capture, so it is worked out from all readings.
+	a.run(c, EndOfStream, !l.rested)
 	if !a.played {
 		return
 	}
@@ -173,8 +175,12 @@ func (d *Detector) look(r acquire.Reading) {
 		if v.good[0] {
 			l.sought = 1
 		}
-	case a.dec.n > 0:
+	case v.good[0]: // both
 		l.sought = a.dec.ph[a.dec.n-1].seek
+	default:
+		// Which one is in play is a guess that may change from look to look; a hand is
+		// led in the order of the task.
+		l.sought = 0
 	}
 	l.missing = Reason{}
 	var lacks [2]ReasonCode
