@@ -192,7 +192,7 @@ func states(t *testing.T) []state {
 				start, _, now := b.play(true)
 				b.detector(func(d *detect.State) {
 					d.StartSeq = start
-					d.Complete, d.Resting, d.Missing = true, true, detect.Reason{}
+					d.Complete, d.Confirmed, d.Missing = true, true, detect.Reason{}
 					d.Points = append(d.Points, detect.TurningPoint{Adjustment: detect.Cross, Sense: detect.Maximum, At: now - 4_000_000_000, Value: 287.1, U: 2.8, Crossings: 2})
 				})
 				b.read(200_271)

@@ -39,8 +39,16 @@ type Advice struct {
 // enoughUM is how far the reading has to be let away from a turning point before
 // the hand comes back, µm; more where noise or resolution hide that.
 const (
-	enoughUM      = 1.0
+	enoughUM      = 2.0
 	enoughVisible = 4.0
+)
+
+// nearUM is how close to its turning point an adjustment should be left before the
+// other one is taken up, µm; what is left is taken out, but it must be found again
+// in the readings, and an adjustment left far off makes that doubtful.
+const (
+	nearUM      = 0.35
+	nearVisible = 2.5
 )
 
 // adviceFor says what is lacking. It is a pure function.
@@ -63,16 +71,21 @@ func adviceFor(sweep Sweep) Advice {
 	}
 	name := adjustmentWords(seek.Adjustment)
 	switch {
-	case d.Complete && !d.Resting:
-		return say(MoveRest, toneGood, "All caught. Take the hand off.")
+	case d.Complete && d.Flat && d.Resting:
+		return say(MoveNext, toneAct, "Now the %s. If that does not move the reading, withdraw the ring.", name)
+	case d.Complete && !d.Confirmed:
+		a := say(MoveRest, toneGood, "All caught. Take the hand off.")
+		a.Adjustment = ""
+		return a
 	case d.Complete:
 		return say(MoveWithdraw, toneGood, "All caught. Withdraw the ring.")
-	case other.Caught && !s.Played && !d.Resting && s.Away <= d.Visible:
-		a := say(MoveRest, toneGood, "%s caught. Take the hand off.", upper(adjustmentWords(sweep.Seeks[1-k].Adjustment)))
-		a.Adjustment = sweep.Seeks[1-k].Adjustment
-		return a
-	case other.Caught && !s.Played && s.Away <= d.Visible && d.Resting:
+	case other.Caught && !s.Played && d.Parked[1-k] && d.Residual[1-k] <= nearOf(sweep):
 		return say(MoveNext, toneGood, "Good. Now the %s: past the %s reading.", name, extremumWords(seek.Sense))
+	case other.Caught && !s.Played:
+		o := sweep.Seeks[1-k]
+		a := say(MoveRest, toneGood, "%s caught. Back to the %s reading, then take the hand off.", upper(adjustmentWords(o.Adjustment)), extremumWords(o.Sense))
+		a.Adjustment = o.Adjustment
+		return a
 	}
 	enough := enoughOf(sweep)
 	switch {
@@ -80,12 +93,14 @@ func adviceFor(sweep Sweep) Advice {
 		return say(MoveGoPast, toneAct, "%s the %s past the %s reading.", verbWords(seek.Adjustment), name, extremumWords(seek.Sense))
 	case s.Deepest < enough:
 		return say(MoveGoPast, toneAct, "A little further with the %s.", name)
+	case d.Resting && s.Passes > 0 && s.Away < nearOf(sweep):
+		return say(MoveOnceMore, toneAct, "Once more with the %s: well away, then over it in one steady sweep.", name)
 	case s.Passes <= 1:
-		return say(MoveComeBack, toneAct, "Back over the %s reading with the %s.", extremumWords(seek.Sense), name)
+		return say(MoveComeBack, toneAct, "Back over the %s reading with the %s, steadily.", extremumWords(seek.Sense), name)
 	case s.Lacks == detect.ReasonPassesDisagree:
-		return say(MoveOnceMore, toneAct, "The passes differ: slowly over it once more with the %s.", name)
+		return say(MoveOnceMore, toneAct, "The passes differ: once more over it with the %s, steadily.", name)
 	}
-	return say(MoveOnceMore, toneAct, "Once more over it with the %s.", name)
+	return say(MoveOnceMore, toneAct, "Once more over it with the %s, in one steady sweep.", name)
 }
 
 // enoughOf is enoughUM in counts of the sweep.
@@ -94,6 +109,14 @@ func enoughOf(sweep Sweep) float64 {
 		return enoughVisible * sweep.State.Visible
 	}
 	return max(enoughUM*1e-3/sweep.CountMM, enoughVisible*sweep.State.Visible)
+}
+
+// nearOf is nearUM in counts of the sweep.
+func nearOf(sweep Sweep) float64 {
+	if sweep.CountMM <= 0 {
+		return nearVisible * sweep.State.Visible
+	}
+	return max(nearUM*1e-3/sweep.CountMM, nearVisible*sweep.State.Visible)
 }
 
 func verbWords(a detect.Adjustment) string {

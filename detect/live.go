@@ -17,28 +17,30 @@ import (
 // liveView is what State shows while an entry is in progress.
 type liveView struct {
 	// Watch for reversals and rests, on bins, in counts.
-	at       int     // bins seen
-	sum      int64   // of the group in progress
-	n        int64   // readings in it
-	groupT   int64   // its start, ns
-	dir      int     // +1 rising, −1 falling, 0 not known
-	high     float64 // extremes since the last reversal
-	low      float64
-	stillT   int64 // since when the reading has not left still, ns
-	still    float64
-	rested   bool
-	lastRun  int64 // ns
-	limit    float64
-	points   [2]TurningPoint
-	caught   [2]bool
-	complete bool
-	saddle   float64
-	u        float64
-	resid    [2]float64
-	parked   [2]bool
-	sought   int
-	missing  Reason
-	prog     progress
+	at        int     // bins seen
+	sum       int64   // of the group in progress
+	n         int64   // readings in it
+	groupT    int64   // its start, ns
+	dir       int     // +1 rising, −1 falling, 0 not known
+	high      float64 // extremes since the last reversal
+	low       float64
+	stillT    int64 // since when the reading has not left still, ns
+	still     float64
+	rested    bool
+	lastRun   int64 // ns
+	limit     float64
+	points    [2]TurningPoint
+	caught    [2]bool
+	complete  bool
+	flat      bool // complete only because one adjustment cannot be seen
+	confirmed bool // complete by all readings, at a rest that lasts
+	saddle    float64
+	u         float64
+	resid     [2]float64
+	parked    [2]bool
+	sought    int
+	missing   Reason
+	prog      progress
 }
 
 // groupNS is the length of a group, runNS the shortest time between two looks,
@@ -115,7 +117,7 @@ func (l *liveView) group(x float64, t int64, d *Detector) bool {
 		l.low = math.Min(l.low, x)
 	}
 	if math.Abs(x-l.still) > l.limit {
-		l.still, l.stillT, l.rested = x, t, false
+		l.still, l.stillT, l.rested, l.confirmed = x, t, false, false
 	} else if !l.rested && float64(t-l.stillT) >= d.p.RestSeconds*1e9 {
 		l.rested = true
 		hit = true
@@ -126,9 +128,12 @@ func (l *liveView) group(x float64, t int64, d *Detector) bool {
 // look weighs the evidence so far and announces what is new.
 func (d *Detector) look(r acquire.Reading) {
 	c, a, l := &d.c, &d.an, &d.live
-	// At a rest the hand may be about to leave: what is said then must hold for
-	// the capture, so it is worked out from all readings.
-	a.run(c, EndOfStream, !l.rested)
+	a.run(c, EndOfStream, true)
+	if l.rested && a.played && a.verdict().outcome == OutcomeDiameter {
+		// The hand may be about to leave: what is said then must hold for the
+		// capture, so it is worked out from all readings.
+		a.run(c, EndOfStream, false)
+	}
 	if !a.played {
 		return
 	}
@@ -167,21 +172,9 @@ func (d *Detector) look(r acquire.Reading) {
 		}
 	}
 	l.complete = done
-	l.sought = d.hint.Seek
-	switch {
-	case l.sought >= 0:
-	case v.good[0] != v.good[1]: // one is caught: now the other
-		l.sought = 0
-		if v.good[0] {
-			l.sought = 1
-		}
-	case v.good[0]: // both
-		l.sought = a.dec.ph[a.dec.n-1].seek
-	default:
-		// Which one is in play is a guess that may change from look to look; a hand is
-		// led in the order of the task.
-		l.sought = 0
-	}
+	l.confirmed = done && l.rested
+	l.flat = v.flat
+	l.sought = l.seekNext(d.hint.Seek, v, l.rested)
 	l.missing = Reason{}
 	var lacks [2]ReasonCode
 	if !done {
@@ -197,6 +190,23 @@ func (d *Detector) look(r acquire.Reading) {
 		}
 	}
 	d.survey(v, lacks)
+}
+
+// seekNext picks the adjustment that the hand should be at. Which one is in play
+// is a guess that may change from look to look, so a hand is led in the order of
+// the task: to the one that is not caught, and back to the other only from a rest.
+func (l *liveView) seekNext(hint int, v verdict, rested bool) int {
+	switch {
+	case hint >= 0:
+		return hint
+	case v.good[0] && v.good[1]:
+		return max(l.sought, 0)
+	case v.good[0]:
+		return 1
+	case v.good[1] || l.sought < 0 || rested:
+		return 0
+	}
+	return l.sought
 }
 
 // State returns a snapshot of the entry in progress.

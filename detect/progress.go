@@ -189,6 +189,7 @@ func (d *Detector) progressInto(s *State) {
 		s.Resting = s.Still >= d.p.RestSeconds
 	}
 	s.Seconds = float64(c.t) * 1e-9
+	s.Confirmed, s.Flat = l.confirmed, l.flat && l.complete
 	k := max(l.sought, 0)
 	q := &s.Seek[k]
 	if !p.begun {

@@ -35,6 +35,12 @@ type State struct {
 	Missing Reason
 	// Complete says that all that the task asks for has been caught.
 	Complete bool
+	// Confirmed says that the hand is at rest and that a capture of the readings so
+	// far is a diameter: the contact may be withdrawn.
+	Confirmed bool
+	// Flat says that it is complete only in that the adjustment sought seems to be
+	// too flat to see: a hand that has not played it looks the same.
+	Flat bool
 	// Best is the best estimate of the reading at the saddle so far and U its
 	// standard uncertainty, counts; valid if Complete.
 	Best, U float64

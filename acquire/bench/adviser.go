@@ -16,7 +16,7 @@ const (
 	MoveWait
 	// MoveFurther: turn on, past the extremum.
 	MoveFurther
-	// MovePass: pass the extremum once more.
+	// MovePass: pass the extremum once more, in one steady sweep.
 	MovePass
 	// MoveRest: the adjustment is done; take the hand off.
 	MoveRest
@@ -56,9 +56,12 @@ func DefaultFollow() Follow { return Follow{LagS: Range{0.5, 2}, IgnoreShare: 0.
 // Limits of a hand's patience within one entry.
 const (
 	maxExtra    = 6    // plays of an adjustment that were not planned
+	maxParks    = 3    // times that it brings back what it left far off
 	maxFurther  = 3    // sweeps drawn out, in a row
 	patienceS   = 4.0  // waiting in a row with the hands off
 	watchS      = 0.05 // how often the hand glances at the screen
+	farLeftUM   = 0.3  // an adjustment left farther off can be seen to be, µm
+	steadyCare  = 0.3  // share of its care that a hand keeps when told to move steadily
 	furtherStep = 1.8  // by how much further the reading is let away
 )
 
@@ -73,8 +76,10 @@ type advised struct {
 	looked  float64 // last glance, s
 	lag     float64 // of this piece of advice, s
 	extra   int
+	parks   int
 	further int
 	waited  float64
+	weighed bool // whether to follow what is shown has been decided
 	// Counts over the session.
 	followed, ignored int
 }
@@ -97,7 +102,7 @@ func (s *Session) Advised() (followed, ignored int) {
 func (s *Session) beginAdvised(p *planner, entry int) {
 	v := s.advised
 	v.rng = rand.New(rand.NewPCG(s.seed, streamAdvice+uint64(entry)))
-	v.shown, v.since, v.looked, v.extra, v.further, v.waited = Advice{}, 0, 0, 0, 0, 0
+	v.shown, v.since, v.looked, v.extra, v.parks, v.further, v.waited, v.weighed = Advice{}, 0, 0, 0, 0, 0, 0, false
 	p.legs = withLooks(p.legs)
 }
 
@@ -141,8 +146,22 @@ func (s *Session) glance(t float64) {
 	}
 	v.looked = t
 	if a := v.adviser.Advise(ns(t)); a != v.shown {
-		v.shown, v.since, v.lag = a, t, v.follow.LagS.Draw(v.rng)
+		v.shown, v.since, v.lag, v.weighed = a, t, v.follow.LagS.Draw(v.rng), false
 	}
+}
+
+// done reports whether the screen says that adjustment adj need not be touched any
+// more.
+func (v *advised) done(s *Session, adj int) bool {
+	switch v.shown.Move {
+	case MoveRest:
+		return v.shown.Adjustment == "" || v.shown.Adjustment == s.names[adj]
+	case MoveNext:
+		return v.shown.Adjustment != s.names[adj]
+	case MoveWithdraw:
+		return true
+	}
+	return false
 }
 
 // heeds draws whether the hand follows the advice shown.
@@ -175,22 +194,28 @@ func (s *Session) look(adj int, t float64) {
 		s.splice(p.legs)
 	case MovePass:
 		v.further = 0
-		if v.shown.Adjustment != s.names[adj] || s.sweepsLeft() > 1 || v.extra >= maxExtra || !v.heeds() {
+		if v.shown.Adjustment != s.names[adj] || s.sweepsLeft() < 2 && v.extra >= maxExtra || !v.heeds() {
 			return
 		}
-		v.extra++
 		p := s.planHere()
 		p.over(adj)
-		p.pause(adj)
-		p.event(evLook, adj)
+		if s.sweepsLeft() > 1 { // instead of the one that it had in mind
+			s.dropSweep()
+		} else {
+			v.extra++
+			p.pause(adj)
+			p.event(evLook, adj)
+		}
 		s.splice(p.legs)
 	case MoveRest, MoveNext, MoveWithdraw:
 		v.further = 0
-		if v.shown.Move == MoveRest && v.shown.Adjustment != s.names[adj] || v.shown.Move == MoveNext && v.shown.Adjustment == s.names[adj] {
+		all := v.shown.Move == MoveWithdraw || v.shown.Adjustment == ""
+		if v.weighed || !v.done(s, adj) || !all && s.sweepsLeft() < 2 || s.sweepsLeft() < 1 {
 			return
 		}
-		if s.sweepsLeft() > 1 && v.heeds() {
-			s.skipToPark()
+		v.weighed = true
+		if v.heeds() {
+			s.skipPhase(all)
 		}
 	}
 }
@@ -206,23 +231,35 @@ func (s *Session) judge(adj int, t float64) {
 		v.waited += dur
 		s.splice([]leg{{kind: legHold, dur: dur, hand: handOff}, {kind: legEvent, event: evJudge, adj: int8(adj), hand: handOff}})
 	}
-	if old := t - v.since; old < v.lag && v.waited < patienceS {
-		wait(v.lag - old + 0.01)
+	if old := t - v.since; old < v.lag {
+		if v.waited < patienceS {
+			wait(math.Min(v.lag-old+0.01, patienceS))
+		}
 		return
 	}
 	switch v.shown.Move {
 	case MoveWait, MoveRest:
+		which := s.index(v.shown.Adjustment)
+		if v.shown.Move == MoveRest && which >= 0 && v.parks < maxParks && s.geo.riseAt(which, s.adj[which].pos-s.centre(which))*1e3 > farLeftUM {
+			if !v.heeds() {
+				break
+			}
+			v.parks++
+			p := s.planHere()
+			p.event(evPhaseStart, which)
+			p.park(which, s.playFor(which))
+			p.event(evPhaseEnd, which)
+			p.hold(s.sc.Hand.RestS.Draw(v.rng), handOff)
+			p.event(evJudge, which)
+			s.splice(p.legs)
+			break
+		}
 		if v.waited < patienceS {
 			wait(0.3)
 			return
 		}
 	case MoveFurther, MovePass, MoveNext:
-		which := -1
-		for i, name := range s.names {
-			if name == v.shown.Adjustment {
-				which = i
-			}
-		}
+		which := s.index(v.shown.Adjustment)
 		if which < 0 || v.extra >= maxExtra || v.shown.Move == MoveNext && s.nextPhase() == which {
 			break
 		}
@@ -236,6 +273,10 @@ func (s *Session) judge(adj int, t float64) {
 		v.extra++
 		p := s.planHere()
 		p.event(evPhaseStart, which)
+		if p.riseUM(which) < 2*farLeftUM {
+			p.out(which)
+			p.pause(which)
+		}
 		p.over(which)
 		p.pause(which)
 		p.event(evLook, which)
@@ -257,10 +298,22 @@ func (s *Session) judge(adj int, t float64) {
 	v.waited = 0
 }
 
-// planHere returns a planner that stands where the hand is now.
+// index is the adjustment of a name, or −1.
+func (s *Session) index(name string) int {
+	for i, n := range s.names {
+		if n == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// planHere returns a planner that stands where the hand is now and moves steadily.
 func (s *Session) planHere() *planner {
+	hand := s.sc.Hand
+	hand.Care *= steadyCare
 	return &planner{
-		rng: s.advised.rng, hand: &s.sc.Hand, geo: &s.geo, names: s.names, qMM: s.res, settleUM: s.settle, settleS: s.settleS,
+		rng: s.advised.rng, hand: &hand, geo: &s.geo, names: s.names, qMM: s.res, settleUM: s.settle, settleS: s.settleS,
 		centre: [2]float64{s.geo.a0, s.geo.b0}, half: [2]float64{s.adj[0].half, s.adj[1].half},
 		cur: [2]float64{s.adj[0].pos, s.adj[1].pos}, knob: s.knob,
 	}
@@ -287,6 +340,17 @@ func (s *Session) splice(legs []leg) {
 
 func (s *Session) dropNext() { s.legs = append(s.legs[:s.head+1], s.legs[s.head+2:]...) }
 
+// dropSweep leaves out the next sweep.
+func (s *Session) dropSweep() {
+	for s.head+1 < len(s.legs) {
+		sweep := s.legs[s.head+1].kind == legKnob
+		s.dropNext()
+		if sweep {
+			return
+		}
+	}
+}
+
 // sweepsLeft counts the sweeps to come in this phase, the parking included.
 func (s *Session) sweepsLeft() int {
 	n := 0
@@ -301,10 +365,14 @@ func (s *Session) sweepsLeft() int {
 	return n
 }
 
-// skipToPark leaves out what the hand had in mind up to the last sweep of the
-// phase.
-func (s *Session) skipToPark() {
-	for s.sweepsLeft() > 1 || s.head+1 < len(s.legs) && s.legs[s.head+1].kind != legKnob && s.legs[s.head+1].event != evPhaseEnd {
+// skipPhase leaves out what the hand had in mind for the rest of the phase, except
+// (unless all is done) that it brings the adjustment back to where it should stand.
+func (s *Session) skipPhase(all bool) {
+	for s.head+1 < len(s.legs) {
+		l := &s.legs[s.head+1]
+		if l.event == evPhaseEnd || l.kind == legCarriage || !all && l.kind == legKnob && s.sweepsLeft() == 1 {
+			return
+		}
 		s.dropNext()
 	}
 }
@@ -337,16 +405,25 @@ func (p *planner) further(adj int, dir float64) {
 	p.over(adj)
 }
 
-// over passes the extremum to the other side of it, as far as the hand is used to.
-func (p *planner) over(adj int) {
-	side := p.side(adj)
+// swing is how far a led hand lets the reading away from the extremum, µm.
+func (p *planner) swing(adj int) float64 {
 	play := p.hand.First
 	if adj == 1 {
 		play = p.hand.Second
 	}
-	depth := play.DepthUM.Draw(p.rng)
+	depth := 1.5 * play.DepthUM.Draw(p.rng)
 	p.full[adj] = 2 * math.Abs(p.offset(adj, 2*depth))
-	p.sweep(adj, p.centre[adj]-side*p.offset(adj, depth), false)
+	return depth
+}
+
+// out moves away from an extremum near which the adjustment was left.
+func (p *planner) out(adj int) {
+	p.sweep(adj, p.centre[adj]+p.side(adj)*p.offset(adj, p.swing(adj)), false)
+}
+
+// over passes the extremum to the other side of it, as far as the hand is used to.
+func (p *planner) over(adj int) {
+	p.sweep(adj, p.centre[adj]-p.side(adj)*p.offset(adj, p.swing(adj)), false)
 }
 
 // rebase lets a path begin at another place; it still ends where it did.

@@ -179,13 +179,18 @@ func playEntries(t *testing.T, score *promptScore, sc bench.Scenario, seed uint6
 		if !c.Allows(outcome) && outcome != bench.OutcomeIncomplete && outcome != bench.OutcomeAmbiguous {
 			score.wrong++
 		}
-		if outcome != bench.OutcomeDiameter {
-			score.again++
-			if got != nil && complete[got.LastSeq] {
-				score.refuted++
-			}
-			if len(score.stories) < *promptShow {
+		um := params.StepMM * 1e3
+		err, u := math.NaN(), math.NaN()
+		if outcome == bench.OutcomeDiameter {
+			err = (float64(got.Origin)+got.Saddle)*um - c.SaddleAt(got.At)*1e3
+			u = got.U * um
+		}
+		if !(math.Abs(err) < 0.3) && len(score.stories) < *promptShow {
+			{
 				story := fmt.Sprintf("bench %d entry %d (%s, %s): %s", seed, e.Index, sc.Hand.First.Mode, sc.Hand.Second.Mode, outcome)
+				if got != nil {
+					story += fmt.Sprintf(" (sure %.4f)", got.Probability)
+				}
 				if got != nil {
 					story += fmt.Sprintf(" %v", reasonTexts(got.Reasons))
 				}
@@ -195,13 +200,17 @@ func playEntries(t *testing.T, score *promptScore, sc bench.Scenario, seed uint6
 						story += fmt.Sprintf(" [%.2f s, %.2f→%.2f µm]", float64(x.AtNS-start)*1e-9, x.RiseBeforeUM, x.RiseAfterUM)
 					}
 				}
+				story += fmt.Sprintf("\n    error %.3f µm, u %.3f µm", err, u)
 				score.stories = append(score.stories, story+log)
+			}
+		}
+		if outcome != bench.OutcomeDiameter {
+			score.again++
+			if got != nil && complete[got.LastSeq] {
+				score.refuted++
 			}
 			continue
 		}
-		um := params.StepMM * 1e3
-		err := (float64(got.Origin)+got.Saddle)*um - c.SaddleAt(got.At)*1e3
-		u := got.U * um
 		score.sum2 += err * err
 		score.sumU2 += u * u
 		score.worst = math.Max(score.worst, math.Abs(err))
