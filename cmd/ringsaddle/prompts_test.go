@@ -9,14 +9,13 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
-	"ringsaddle/acquire"
 	"ringsaddle/acquire/bench"
 	"ringsaddle/api"
 	"ringsaddle/detect"
 )
 
 var (
-	promptEntries = flag.Int("prompt-entries", 24, "entries of each kind of hand in TestPrompts, with and without prompts")
+	promptEntries = flag.Int("prompt-entries", 8, "entries of each kind of hand in TestPrompts, with and without prompts")
 	promptShow    = flag.Int("prompt-show", 0, "how many of the entries that failed in spite of the prompts TestPrompts tells of")
 )
 
@@ -144,8 +143,7 @@ func playEntries(t *testing.T, score *promptScore, sc bench.Scenario, seed uint6
 				continue
 			}
 			for _, e := range d.Push(r) {
-				switch e.Kind {
-				case detect.EventCaptured:
+				if e.Kind == detect.EventCaptured {
 					captures = append(captures, e.Capture)
 					complete[e.Capture.LastSeq] = last
 				}
@@ -186,23 +184,8 @@ func playEntries(t *testing.T, score *promptScore, sc bench.Scenario, seed uint6
 			u = got.U * um
 		}
 		if !(math.Abs(err) < 0.3) && len(score.stories) < *promptShow {
-			{
-				story := fmt.Sprintf("bench %d entry %d (%s, %s): %s", seed, e.Index, sc.Hand.First.Mode, sc.Hand.Second.Mode, outcome)
-				if got != nil {
-					story += fmt.Sprintf(" (sure %.4f)", got.Probability)
-				}
-				if got != nil {
-					story += fmt.Sprintf(" %v", reasonTexts(got.Reasons))
-				}
-				for _, p := range c.Phases {
-					story += fmt.Sprintf("\n    %s %.2f to %.2f s, %d passes, left %.2f µm:", p.Adjustment, float64(p.StartNS-start)*1e-9, float64(p.EndNS-start)*1e-9, len(p.Crossings), math.Abs(p.LevelMM-p.ExtremumMM)*1e3)
-					for _, x := range p.Crossings {
-						story += fmt.Sprintf(" [%.2f s, %.2f→%.2f µm]", float64(x.AtNS-start)*1e-9, x.RiseBeforeUM, x.RiseAfterUM)
-					}
-				}
-				story += fmt.Sprintf("\n    error %.3f µm, u %.3f µm", err, u)
-				score.stories = append(score.stories, story+log)
-			}
+			story := fmt.Sprintf("bench %d entry %d (%s, %s): %s, error %.3f µm, u %.3f µm", seed, e.Index, sc.Hand.First.Mode, sc.Hand.Second.Mode, outcome, err, u)
+			score.stories = append(score.stories, story+storyOf(got, &c, start)+log)
 		}
 		if outcome != bench.OutcomeDiameter {
 			score.again++
@@ -221,6 +204,22 @@ func playEntries(t *testing.T, score *promptScore, sc bench.Scenario, seed uint6
 	followed, ignored := s.Advised()
 	score.followed += followed
 	score.ignored += ignored
+}
+
+// storyOf tells what the hand did, and what was made of it.
+func storyOf(got *detect.Capture, c *bench.Contact, start int64) string {
+	since := func(ns int64) float64 { return float64(ns-start) * 1e-9 }
+	story := ""
+	if got != nil {
+		story = fmt.Sprintf(" (sure %.4f) %v", got.Probability, reasonTexts(got.Reasons))
+	}
+	for _, p := range c.Phases {
+		story += fmt.Sprintf("\n    %s %.2f to %.2f s, %d passes, left %.2f µm:", p.Adjustment, since(p.StartNS), since(p.EndNS), len(p.Crossings), math.Abs(p.LevelMM-p.ExtremumMM)*1e3)
+		for _, x := range p.Crossings {
+			story += fmt.Sprintf(" [%.2f s, %.2f→%.2f µm]", since(x.AtNS), x.RiseBeforeUM, x.RiseAfterUM)
+		}
+	}
+	return story
 }
 
 // The same hands make the same entries with the screen off and on. They act on a
@@ -259,5 +258,3 @@ func TestPrompts(t *testing.T) {
 		t.Errorf("%d second tries with prompts, %d without", on.again, off.again)
 	}
 }
-
-var _ = acquire.Reading{}
