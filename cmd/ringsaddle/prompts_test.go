@@ -83,10 +83,10 @@ func (s *screen) Advise(now int64) bench.Advice {
 
 // promptScore counts what became of entries.
 type promptScore struct {
-	entries, again, wrong, refuted, taken int
-	beyond2u, followed, ignored           int
-	sum2, worst, sumU2, seconds           float64
-	stories                               []string
+	entries, again, wrong, refuted int
+	beyond2u, followed, ignored    int
+	sum2, worst, sumU2, seconds    float64
+	stories                        []string
 }
 
 // proportion95 is the two-sided 95 % interval of k in n (Clopper and Pearson 1934).
