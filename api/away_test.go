@@ -38,8 +38,12 @@ func TestAwayFromTheRingInHand(t *testing.T) {
 		off    float64
 		away   bool
 	}{
-		{200_125, 0.00117, false}, {204_000, 0.03992, false}, {150_100, -0.49908, false}, {149_900, -0.50108, true},
-		{903_890, 7.03882, true}, {-349_810, -5.49818, true},
+		{200_125, 0.00117, false},
+		{204_000, 0.03992, false},
+		{150_100, -0.49908, false},
+		{149_900, -0.50108, true},
+		{903_890, 7.03882, true},
+		{-349_810, -5.49818, true},
 	} {
 		ident, off, away := look(c.counts)
 		if away != c.away || ident != "W-32-118" || math.Abs(off-c.off) > 1e-9 {
