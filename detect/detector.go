@@ -80,12 +80,14 @@ func (d *Detector) Push(r acquire.Reading) []Event {
 // take takes a position.
 func (d *Detector) take(r acquire.Reading) {
 	c, k := &d.c, &d.track
-	if !d.active {
+	dt := int64(0)
+	if d.active {
+		dt = c.advance(r.At)
+	} else {
 		d.active = true
 		k.clear()
 		c.reset(r, false)
 	}
-	dt := c.advance(r.At)
 	if dt > holeNS && dt > 15*c.period {
 		d.finish(r.Seq, EndReadingsLost)
 		k.clear()

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"ringsaddle/acquire"
 	"ringsaddle/acquire/bench"
 )
@@ -40,6 +42,28 @@ func stalled(rs []acquire.Reading, contacts []bench.Contact, n int, rng *rand.Ra
 	return out
 }
 
+// spansGiveCapturesAgain checks that late readings are given the same pace by a
+// fresh detector that sees the span of a capture alone.
+func spansGiveCapturesAgain(t *testing.T, p Params, rs []acquire.Reading, captures []*Capture) {
+	t.Helper()
+	for i, c := range captures {
+		if hasReason(c, ReasonPreset) {
+			continue // a preset is seen from the contact before
+		}
+		lo := slices.IndexFunc(rs, func(r acquire.Reading) bool { return r.Seq >= c.FirstSeq })
+		hi := slices.IndexFunc(rs, func(r acquire.Reading) bool { return r.Seq > c.LastSeq })
+		if hi < 0 {
+			hi = len(rs)
+		}
+		again := detectAll(p, rs[lo:hi])
+		if len(again) == 0 {
+			t.Errorf("capture %d: its span gives none", i)
+		} else if diff := cmp.Diff(c, again[len(again)-1]); diff != "" {
+			t.Errorf("capture %d of a stalled stream is another from its span: %s", i, diff)
+		}
+	}
+}
+
 // A stall is no loss of contact and makes no entry fail: captures with and
 // without three stalls in every contact are compared.
 //
@@ -57,6 +81,9 @@ func TestStalls(t *testing.T) {
 			late := stalled(tr.Readings, tr.Contacts(), 3, rand.New(rand.NewPCG(seed, uint64(k))))
 			s.compare(p, p, tr.Readings, late)
 			a, b := detectAll(p, tr.Readings), detectAll(p, late)
+			if seed == 0 {
+				spansGiveCapturesAgain(t, p, late, b)
+			}
 			extra += int(math.Abs(float64(len(a) - len(b))))
 			for i := range min(len(a), len(b)) {
 				if hasReason(b[i], ReasonClock) {
