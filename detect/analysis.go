@@ -59,7 +59,7 @@ type analyser struct {
 
 	// Room for weigh, cluster, flexed and polyExtremum.
 	own, opp, order [maxOfKind]int
-	evidence        [maxOfKind]float64
+	evidence, look  [maxOfKind]float64
 	normal          cholesky
 	soft            softTable
 

@@ -31,6 +31,16 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 		ev[x] = math.Inf(-1)
 	}
 	ref := a.piv[idx[0]].v
+	look := &a.look
+	var even, uneven float64
+	for x, id := range idx {
+		look[x] = 0
+		if shape {
+			even += a.piv[id].even
+			uneven += a.piv[id].uneven
+			look[x] = a.handsShape(even, uneven)
+		}
+	}
 	for k, sp := range spreads {
 		var sw, swv, swvv, ln float64
 		rest := total
@@ -42,17 +52,11 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 			swv += w * d
 			swvv += w * d * d
 			ln -= p.halfLn[k]
-			if shape {
-				ln += p.round
-			}
 			chi := swvv - swv*swv/sw
 			rest -= p.lnw
-			e := ln - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - rest + sp.lnw
+			e := ln + look[x] - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - rest + sp.lnw
 			if x == 0 {
-				e = -total + sp.lnw
-				if shape {
-					e += p.round
-				}
+				e = -total + look[x] + sp.lnw
 			}
 			if k > 0 {
 				e = a.logAdd(ev[x], e)
@@ -85,11 +89,9 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 	better := false
 	order := &a.order
 	rest := total
-	round := 0.0
 	best := math.Inf(-1)
 	for x, id := range idx {
 		rest -= a.piv[id].lnw
-		round += a.piv[id].round
 		// The passes in order of time.
 		k := x
 		for k > 0 && order[k-1] > id {
@@ -123,7 +125,7 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 		}
 		det := m11*m22 - m12*m12
 		rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
-		e := ln + round - 0.5*rss - lnW - math.Log(flex*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - rest + lnw
+		e := ln + a.look[x] - 0.5*rss - lnW - math.Log(flex*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - rest + lnw
 		if e+float64(len(idx)-x-1)*lnTurn > best {
 			best = e + float64(len(idx)-x-1)*lnTurn
 			better = e > ev[x]

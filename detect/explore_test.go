@@ -28,7 +28,7 @@ func dumpAnalysis(c *contact, a *analyser) {
 		fmt.Printf("  hinge %d  %.2f..%.2f level %.3f s %.3f seen %v cost %.1f\n", i, t0+a.t[h.a], t0+a.t[h.b], h.level, h.s, h.seen, h.cost)
 	}
 	for i, p := range a.piv {
-		fmt.Printf("  pivot %d kind %+d t %.2f v %.3f s %.3f prom %.2f fit %.2f..%.2f rest %d flat %.2f round %.1f lnw %.1f\n", i, p.kind, t0+p.t, p.v, p.s, p.prom, t0+a.t[p.a], t0+a.t[p.b], p.rest, p.flat, p.round, p.lnw)
+		fmt.Printf("  pivot %d kind %+d t %.2f v %.3f s %.3f prom %.2f fit %.2f..%.2f rest %d flat %.2f even %.1f uneven %.1f lnw %.1f\n", i, p.kind, t0+p.t, p.v, p.s, p.prom, t0+a.t[p.a], t0+a.t[p.b], p.rest, p.flat, p.even, p.uneven, p.lnw)
 	}
 	fmt.Printf("  logp %.1f mask %d prob %.4f doubt %.3f blur %.3f\n", a.dec.logp, a.dec.mask, a.dec.prob, a.dec.doubt, a.dec.blur)
 	for m := range 4 {

@@ -54,14 +54,16 @@ type decision struct {
 const (
 	lnCross    = -0.05 // an adjustment that was played was carried over its extremum
 	lnNotCross = -2.5
-	lnStopFar  = -4.5 // turn-backs that repeat
-	lnStopNear = -5.0 // turn-backs short of the extremum that repeat
+	lnStopFar  = -5.5 // turn-backs that repeat
+	lnStopNear = -6.5 // turn-backs short of the extremum that repeat
 	lnMore     = -2.0 // each phase beyond the second
-	lnOne      = -2.5 // one phase only
+	lnOne      = -3.0 // one phase only
 	lnTurn     = -0.7 // a turn-back short of the extremum
 	lnHingeFar = -2.0 // the hands change over at a turn-back
 	lnEcho     = -1.5 // a reversal of the next phase falls on this one's extremum
 	lnEarly    = -4.0 // the hands change over at a rest that is not the last one
+	minPlayUM  = 0.3  // µm, least movement that is play of an adjustment
+	nearTurns  = 0.5  // share of hands that stop among their turn-backs
 	parkNear   = 0.15 // µm
 	parkWide   = 0.5  // µm
 	parkFar    = 2.0  // µm
@@ -76,7 +78,7 @@ func parking(x, W float64) float64 {
 
 // spreads are the scales of disagreement between passes, µm, with the logarithms
 // of their weights.
-var spreads = [...]struct{ s, lnw float64 }{{0.03, -0.69}, {0.1, -1.05}, {0.3, -2.0}}
+var spreads = [...]struct{ s, lnw float64 }{{0.012, -1.9}, {0.03, -0.97}, {0.1, -1.05}, {0.3, -2.0}}
 
 // weigh computes the scores of the stretch between hinges i and j as a phase of
 // seek k: caught and not caught.
@@ -144,9 +146,14 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	far += dwell
 	not = lnNotCross + far - float64(nOwn)*lnW + parkOff
 	if nOwn == 0 {
-		return math.Inf(-1), not, nOpp > 0 || math.Abs(hi.level-hj.level) > 0
+		// One-way play shows in the level it leaves.
+		moved := math.Abs(hi.level-hj.level) > max(minPlayUM, 6*math.Hypot(hi.s, hj.s), a.q)
+		return math.Inf(-1), not, nOpp > 0 || moved
 	}
 	a.prominence(own[:nOwn], sg, W)
+	if hj.seen {
+		parkOff = a.parkedOff(own[:nOwn], hj.level, W)
+	}
 	not = lnNotCross + far + parkOff
 	for _, x := range own[:nOwn] {
 		not -= a.piv[x].lnw - lnTurn
@@ -180,10 +187,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	caught = lnCross + far + e
 	stop, parkStop := math.Inf(-1), parkOff
 	if n >= 2 || hj.seen {
-		stop = lnNotCross + lnStopNear + far + e
-		for _, x := range own[:n] {
-			stop -= a.piv[x].abrupt
-		}
+		stop = lnNotCross + lnStopNear + far + e - a.shapeOfAll(own[:n])
 	}
 	// Nothing may lie beyond the extremum.
 	tol := 0.1 + 3*math.Sqrt(1/sw)
@@ -235,6 +239,19 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	not = a.logAdd(not, stop+parkStop)
 	ph.odds = caught - not
 	return caught, not, true
+}
+
+// parkedOff returns the logarithm of the probability density with which a hand
+// that has not passed the extremum stops at a level: anywhere in the range W, or
+// among its own turn-backs.
+func (a *analyser) parkedOff(own []int, level, W float64) float64 {
+	near := 0.0
+	for _, x := range own {
+		if p := &a.piv[x]; math.Abs(level-p.v) < p.room {
+			near = max(near, 1/p.room)
+		}
+	}
+	return math.Log((1-nearTurns)/W + nearTurns*near)
 }
 
 // node is the best chain that ends at a hinge, by its last seek, by the seeks

@@ -108,16 +108,15 @@ func (a *analyser) reasons(c *contact, v verdict) []Reason {
 		case ph.n == 1:
 			say(ReasonSeenOnce, "The %s was passed once, at %s, and not found again.", s.name(), a.mm(c, ph.value))
 		default:
-			abrupt, lo, hi := 0.0, math.Inf(1), math.Inf(-1)
+			lo, hi := math.Inf(1), math.Inf(-1)
 			for x := range ph.n {
 				p := &a.piv[ph.passes[x]]
-				abrupt += p.abrupt
 				lo, hi = math.Min(lo, p.v), math.Max(hi, p.v)
 			}
 			switch {
 			case hi-lo > math.Max(0.3, math.Max(6*a.sigma, a.q)):
 				say(ReasonPassesDisagree, "%d passes over the %s disagree by %.2f µm.", ph.n, s.name(), hi-lo)
-			case abrupt < -float64(ph.n):
+			case a.shapeOfAll(ph.passes[:ph.n]) < -float64(ph.n)/2:
 				say(ReasonEndStop, "The reading turned %d times near %s, but as at a stop or a resting hand, not as at a %s.", ph.n, a.mm(c, ph.value), s.name())
 			default:
 				say(ReasonFewPasses, "%d passes over the %s agree near %s, but the hand moved too little around it to be sure.", ph.n, s.name(), a.mm(c, ph.value))

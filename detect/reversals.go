@@ -14,8 +14,8 @@ type pivot struct {
 	a, b   int     // first and last bin of the fit
 	rest   int     // index of the rest it lies in, or −1
 	flat   float64 // s spent within the noise of the extreme
-	round  float64 // log likelihood ratio of its shape, pass against turn-back
-	abrupt float64 // the same with a lower bound, for reversals that repeat
+	even   float64 // log likelihood ratio of its shape, pass of an even hand against turn-back
+	uneven float64 // the same for an uneven hand
 	room   float64 // range in which a turn-back could lie, µm
 	lnw    float64 // its logarithm
 	// For each of spreads: 1/v and half the logarithm of 2πv, v being the variance
