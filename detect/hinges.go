@@ -104,7 +104,7 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 	// Reversals at which the reading stands still.
 	for i := range a.piv {
 		p := &a.piv[i]
-		if p.rest >= 0 || p.round > 0 || len(a.slow) >= maxPivots {
+		if p.rest >= 0 || math.Max(p.even, p.uneven) > 0 || len(a.slow) >= maxPivots {
 			continue
 		}
 		from, to := p.k, p.k
