@@ -281,7 +281,10 @@ const flatSeconds = 5.0
 // estimateFlat looks for an adjustment that was played unseen while the other
 // one was caught: a long stretch at the beginning or at the end in which the
 // reading moves by less than can be seen. What the adjustment can have left
-// there is bounded by that movement.
+// there is bounded by that movement. Only a rotation can be that flat: 1 mrad
+// moves the reading by some nanometres in a ring of 6 mm, but 0.1 mm of the cross
+// slide by 0.14 µm even in one of 150 mm. A cross maximum that was not seen was not
+// played.
 func (a *analyser) estimateFlat() {
 	d, e := &a.dec, &a.est
 	if !e.ok || d.mask != 1 && d.mask != 2 {
@@ -289,6 +292,9 @@ func (a *analyser) estimateFlat() {
 	}
 	caught := d.mask >> 1
 	flat := 1 - caught
+	if s := a.p.Seeks[flat].Adjustment; s != Tilt && s != Swivel {
+		return
+	}
 	for i := range d.n {
 		if d.ph[i].seek == flat {
 			return // it was seen to be played
