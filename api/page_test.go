@@ -162,7 +162,7 @@ func states(t *testing.T) []state {
 				p.do(chromedp.Reload())
 			},
 			sees: map[string]string{
-				"#now-title": "Back over the smallest reading with the tilt.", "#near-distance": "0.38 µm", "#legend": "turned back by the hand", "#contact-word": "In contact", "#missing": "Go over the smallest reading once more.",
+				"#now-title": "Back over the smallest reading with the tilt, steadily.", "#near-distance": "0.38 µm", "#legend": "turned back by the hand", "#contact-word": "In contact", "#missing": "Go over the smallest reading once more.",
 				"#reading": "2.00131", "#diameter": "32.00121 mm", "#now-detail": "Work position, height 5 mm, direction 0°, entry 1 of 2", "#scale": "Height",
 			},
 		},
@@ -183,7 +183,7 @@ func states(t *testing.T) []state {
 				p.do(chromedp.Reload())
 			},
 			sees: map[string]string{
-				"#now-title": "Back over the largest reading with the cross slide.", "#near-words": "below the largest so far", "#near-side": "Cross slide past", "#residual": "Tilt left 0.14 µm", "#points": "tilt minimum 2.00125 mm ± 0.031 µm, 3 passes",
+				"#now-title": "Back over the largest reading with the cross slide, steadily.", "#near-words": "below the largest so far", "#near-side": "Cross slide past", "#residual": "Tilt left 0.14 µm", "#points": "tilt minimum 2.00125 mm ± 0.031 µm, 3 passes",
 			},
 		},
 		{

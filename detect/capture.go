@@ -47,8 +47,9 @@ const (
 // after the end of the contact.
 type Capture struct {
 	// FirstSeq and LastSeq span the entries of the tape which, fed to a fresh
-	// Detector with the same Params, give this capture again. The span includes
-	// a bounded pre-roll before the contact.
+	// Detector with the same Params, give this capture again, at the latest when it
+	// is flushed: a last reading after a silence is held back until then. The span
+	// includes a bounded pre-roll before the contact.
 	FirstSeq, LastSeq uint64
 	// StartAt and EndAt are the station clock (ns) of the first and last reading
 	// in settled contact; At is the time to which Saddle is referred (the end of

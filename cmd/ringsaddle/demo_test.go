@@ -179,11 +179,10 @@ func replay(t *testing.T, store *storage.Store, c storage.CaptureRecord) detect.
 	if last.Seq != c.Capture.LastSeq {
 		t.Errorf("capture %s: the stored span ends at %d, recorded was %d", c.ID, last.Seq, c.Capture.LastSeq)
 	}
-	switch c.Capture.Ending { // what ended it lies behind the span
-	case detect.EndOfStream:
-		take(d.Flush())
-	case detect.EndReadingsLost:
+	if c.Capture.Ending == detect.EndReadingsLost { // what ended it lies behind the span
 		take(d.Lost(last.Seq+1, last.Seq+1))
+	} else {
+		take(d.Flush())
 	}
 	if len(found) != 1 {
 		t.Fatalf("capture %s: a fresh detector makes %d captures of its span", c.ID, len(found))
