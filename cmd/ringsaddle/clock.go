@@ -1,10 +1,6 @@
 package main
 
-import (
-	"time"
-
-	"ringsaddle/acquire"
-)
+import "time"
 
 // stationClock is the clock of a station: Now is what readings are stamped with
 // (normally the system's boot-time clock, ns), Wall the Unix time (ns) of the same
@@ -16,12 +12,9 @@ type stationClock struct {
 	speed        float64
 }
 
-// newStationClock returns a clock that starts now. A nil boot stands for the
-// system's boot-time clock.
+// newStationClock returns a clock that starts now; boot is normally the system's
+// boot-time clock.
 func newStationClock(speed float64, boot func() int64) stationClock {
-	if boot == nil {
-		boot = acquire.BootClock
-	}
 	return stationClock{boot: boot, boot0: boot(), wall0: time.Now().UnixNano(), speed: speed}
 }
 

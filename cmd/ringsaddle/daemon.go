@@ -26,8 +26,8 @@ type daemon struct {
 	speed float64
 	// simulated marks the stations as a simulated bench.
 	simulated bool
-	// boot, if set, takes the place of the system's boot-time clock.
-	boot func() int64
+	// clock, if set, takes the place of one that starts with the daemon.
+	clock *stationClock
 	// listening, if set, is called once with the address of the pages.
 	listening func(addr net.Addr)
 
@@ -41,7 +41,10 @@ func newID() string { return uuid.Must(uuid.NewV7()).String() }
 
 // Run blocks until ctx ends or a part fails.
 func (d *daemon) Run(ctx context.Context) (err error) {
-	clock := newStationClock(d.speed, d.boot)
+	clock := newStationClock(d.speed, acquire.BootClock)
+	if d.clock != nil {
+		clock = *d.clock
+	}
 	wall := func() time.Time { return time.Unix(0, clock.Wall()) }
 	d.store, err = storage.Open(ctx, storage.Config{Path: d.cfg.Storage.Path}, wall, newID)
 	if err != nil {

@@ -130,6 +130,7 @@ type pacedBench struct {
 	t     testing.TB
 	speed float64
 	base  int64 // boot-time clock at the start of the bench, ns
+	clock stationClock
 	cfg   *config
 	hand  *operator
 
@@ -151,6 +152,7 @@ func startBench(t testing.TB, sc bench.Scenario, seed uint64, o *operator) *pace
 	if err != nil {
 		t.Fatal(err)
 	}
+	b.clock = newStationClock(b.speed, b.boot)
 	if _, err := b.Open(); err != nil {
 		t.Fatal(err)
 	}
@@ -173,7 +175,7 @@ func startBench(t testing.TB, sc bench.Scenario, seed uint64, o *operator) *pace
 // the first.
 func (b *pacedBench) startDaemon() (address string, stop func()) {
 	b.t.Helper()
-	d, address, stopIt := startDaemonAt(b.t, b.cfg, b.speed, b.boot)
+	d, address, stopIt := startDaemonAt(b.t, b.cfg, b.speed, &b.clock)
 	b.cfg.HTTP.Listen = address
 	b.mu.Lock()
 	b.daemon, b.taken = d, framesTaken(d)
@@ -186,7 +188,8 @@ func (b *pacedBench) startDaemon() (address string, stop func()) {
 	}
 }
 
-// boot stands for the boot-time clock.
+// boot stands for the boot-time clock. All daemons of the bench share one station
+// clock, so that the order of what they stamp is that of the bench.
 func (b *pacedBench) boot() int64 { return b.base + int64(b.Stats().SimulatedS*1e9/b.speed) }
 
 func framesTaken(d *daemon) uint64 {

@@ -151,14 +151,14 @@ func startDaemon(t *testing.T, cfg *config) (d *daemon, address string, stop fun
 	return startDaemonAt(t, cfg, testSpeed, nil)
 }
 
-// startDaemonAt is startDaemon with a station clock that is speed times as fast as
-// boot (nil: the system's boot-time clock).
-func startDaemonAt(t testing.TB, cfg *config, speed float64, boot func() int64) (d *daemon, address string, stop func()) {
+// startDaemonAt is startDaemon at a speed, with a station clock of the caller's (nil:
+// one that starts now).
+func startDaemonAt(t testing.TB, cfg *config, speed float64, clock *stationClock) (d *daemon, address string, stop func()) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	addresses := make(chan net.Addr, 1)
 	d = &daemon{
-		cfg: cfg, log: zerolog.New(zerolog.NewTestWriter(t)).Level(zerolog.WarnLevel), speed: speed, boot: boot, simulated: true,
+		cfg: cfg, log: zerolog.New(zerolog.NewTestWriter(t)).Level(zerolog.WarnLevel), speed: speed, clock: clock, simulated: true,
 		listening: func(a net.Addr) { addresses <- a },
 	}
 	done := make(chan error, 1)
