@@ -340,6 +340,14 @@ func TestSlowClient(t *testing.T) {
 	quick := subscribe(t, base+"/api/v1/stations/bench-1/live", "")
 	quick.next("trace")
 	h := b.server.hubs.get("bench-1")
+	listening := func() int {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		return len(h.clients)
+	}
+	for until := time.Now().Add(time.Minute); listening() < 2 && time.Now().Before(until); {
+		time.Sleep(time.Millisecond)
+	}
 	for i := range 400 {
 		b.read(int64(i))
 		start := time.Now()

@@ -99,14 +99,17 @@ func pageSounds(t *testing.T, browser context.Context) {
 	p.wait("ear.live === 0 && ear.level() < 0.01")
 	base0 := eval[int](p, "ear.edges")
 
-	// Each piece of news has its own figure and its own words.
+	// Each piece of news has its own figure and its own words. Two that come at once
+	// may be heard in either order; split is where the second begins.
+	split := 0
 	hears := func(words string, want []float64, make func()) {
 		t.Helper()
 		eval[bool](p, "(ear.notes = [], ringsaddle.cues.last.name = '', ringsaddle.sound.busyUntil = 0, true)")
 		make()
 		p.wait(sees("#cue", words) + " || " + sees("#now-title", words))
 		p.wait(fmt.Sprintf("ear.notes.length >= %d", len(want)))
-		if got := eval[[]float64](p, "ear.notes.map((n) => Math.round(n))"); !slices.Equal(got, want) {
+		got := eval[[]float64](p, "ear.notes.map((n) => Math.round(n))")
+		if !slices.Equal(got, want) && !(split > 0 && slices.Equal(got, slices.Concat(want[split:], want[:split]))) {
 			t.Errorf("%s: heard %v, want %v", words, got, want)
 		}
 	}
@@ -119,8 +122,10 @@ func pageSounds(t *testing.T, browser context.Context) {
 	hears("that was no turning point", []float64{494, 330}, cue(detect.EventRevoked, detect.Tilt))
 	p.click("Yes, it says M-30-07")
 	p.waitText("#now-title", "Bring master ring")
-	// The next ring's question is heard after the capture; the band asks it.
+	// The next ring's question is heard beside the capture; the band asks it.
+	split = 4
 	hears("Captured 0.00050", []float64{523, 659, 784, 1047, 880, 698, 880}, func() { b.capture(t, 0.5, nil) })
+	split = 0
 	p.click("Yes, it says W-32-118")
 	p.waitText("#now-title", "Bring work ring")
 	hears("Captured 2.00125", []float64{523, 659, 784, 1047}, func() { b.capture(t, 2001.25, nil) })
