@@ -97,9 +97,12 @@ func pageByPedal(t *testing.T, browser context.Context) {
 	p.waitText("#cue", "One more entry here")
 	b.capture(t, 0.5, nil)
 	b.capture(t, 0.52, nil)
+	// Keys act on the set as the panel shows it, a moment after the sentence.
 	p.waitText("#now-title", "Read the ident: is this work ring W-32-118?")
+	p.waitText("#set-status", "waits for a ring to be confirmed")
 	p.press("PageDown")
 	p.waitText("#now-title", "Bring work ring W-32-118")
+	p.waitText("#set-status", "running")
 	p.press("PageDown")
 	p.waitText("#cue", "Next: ")
 	p.waitText("#now-detail", "height 10.5 mm, direction 90°")
