@@ -73,6 +73,22 @@ func readGolden(name string) (golden, error) {
 	return g, nil
 }
 
+// openGolden reads a golden trace with its readings and the settings for it.
+func openGolden(t *testing.T, name string) (golden, acquire.Trace, Params) {
+	t.Helper()
+	g, err := readGolden(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tr, err := acquire.ReadCSV(bytes.NewReader(g.csv), name, acquire.CSVOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := DefaultParams(tr.Step(), 0)
+	p.Seeks = seeksOf(g.seek)
+	return g, tr, p
+}
+
 func seeksOf(s string) [2]Seek {
 	var out [2]Seek
 	for i, p := range strings.Split(s, ",") {
@@ -100,16 +116,7 @@ func TestGoldenTraces(t *testing.T) {
 	}
 	for _, name := range names {
 		t.Run(strings.TrimSuffix(filepath.Base(name), ".trace"), func(t *testing.T) {
-			g, err := readGolden(name)
-			if err != nil {
-				t.Fatal(err)
-			}
-			tr, err := acquire.ReadCSV(bytes.NewReader(g.csv), name, acquire.CSVOptions{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			p := DefaultParams(tr.Step(), 0)
-			p.Seeks = seeksOf(g.seek)
+			g, tr, p := openGolden(t, name)
 			plain := detectAll(p, tr.Readings)
 			// Hints and silences between the readings change nothing but Seq.
 			var marked []acquire.Reading

@@ -3,7 +3,6 @@
 package detect
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"flag"
 	"fmt"
@@ -31,16 +30,7 @@ func TestBitIdentity(t *testing.T) {
 	var sum digests
 	sum.reset()
 	for _, name := range names {
-		g, err := readGolden(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		tr, err := acquire.ReadCSV(bytes.NewReader(g.csv), name, acquire.CSVOptions{})
-		if err != nil {
-			t.Fatal(err)
-		}
-		p := DefaultParams(tr.Step(), 0)
-		p.Seeks = seeksOf(g.seek)
+		_, tr, p := openGolden(t, name)
 		sum.add(t, p, tr.Readings)
 	}
 	sum.print("golden")
