@@ -1,7 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"errors"
+	"fmt"
+	"io/fs"
 	"time"
 
 	"ringsaddle/api"
@@ -188,8 +192,27 @@ func (b backend) Result(ctx context.Context, setID string) (api.Result, error) {
 		return api.Result{}, err
 	}
 	rec, err := b.d.store.Result(ctx, setID)
+	if errors.Is(err, fs.ErrNotExist) {
+		return api.Result{}, cmp.Or(b.whyNoResult(set.state), err)
+	}
 	if err != nil {
 		return api.Result{}, err
 	}
 	return resultOf(rec, set.state)
+}
+
+// whyNoResult says why a set that waits for nothing more has no result; nil if it
+// still waits.
+func (b backend) whyNoResult(state calibrate.State) error {
+	if !due(state) {
+		return nil
+	}
+	s, err := b.station(state.Setup.StationID)
+	if err != nil {
+		return err
+	}
+	if _, err := evaluateState(state, s.cfg); err != nil {
+		return fmt.Errorf("%w: the result of set %s could not be worked out; the captures are kept: %w", api.ErrConflict, state.SetID, err)
+	}
+	return nil
 }

@@ -173,6 +173,8 @@ type technician struct {
 	ids   map[string]string // ring ident → id
 	told  int               // captures printed
 	known int               // captures on the page when the entry in hand began
+
+	onTable string // ident of the ring on the table
 }
 
 const technicianName = "A. Demo"
@@ -301,6 +303,13 @@ func (t *technician) next(ctx context.Context, done *bench.Entry) (bench.Task, e
 			return bench.Task{}, io.EOF
 		case set.Closed || set.Waits == "nothing":
 			return bench.Task{}, io.EOF
+		case set.Waits == "confirm_ring" && set.ConfirmIdent != t.onTable:
+			// Another ring is taken from its place; meanwhile the page catches up.
+			t.onTable = set.ConfirmIdent
+			if err := t.pause(ctx, 5*time.Second); err != nil {
+				return bench.Task{}, err
+			}
+			continue
 		case set.Waits == "confirm_ring":
 			fmt.Fprintf(t.out, "%s  ring %s: ident read and confirmed\n", t.stamp(), set.ConfirmIdent)
 			if err := t.api.act(ctx, t.setID, "confirm-ring", map[string]any{"by": technicianName, "ring_id": set.ConfirmRing}); err != nil {
@@ -308,7 +317,10 @@ func (t *technician) next(ctx context.Context, done *bench.Entry) (bench.Task, e
 			}
 			continue
 		case set.Waits == "answer":
-			return bench.Task{}, fmt.Errorf("the set asks and the demo has no answer: %s", set.Question.Text)
+			if err := t.answer(ctx, set, done); err != nil {
+				return bench.Task{}, err
+			}
+			continue
 		}
 		// The page still works on the entry that has just ended.
 		working := set.Waits == "withdrawal" || done != nil && len(set.Captures) <= t.known
@@ -325,6 +337,16 @@ func (t *technician) next(ctx context.Context, done *bench.Entry) (bench.Task, e
 		}
 		return bench.Task{Ring: step.Ident, HeightMM: step.HeightMM, DirectionDeg: step.DirectionDeg, Label: fmt.Sprint(set.Step)}, nil
 	}
+}
+
+// answer answers a question about a capture that was not made at the step in hand.
+// Any other question stops the demo.
+func (t *technician) answer(ctx context.Context, set remoteSet, done *bench.Entry) error {
+	if done == nil || done.Task.Label == fmt.Sprint(set.Step) {
+		return fmt.Errorf("the set asks and the demo has no answer: %s", set.Question.Text)
+	}
+	fmt.Fprintf(t.out, "%s  asked: %s Answered no.\n", t.stamp(), set.Question.Text)
+	return t.api.act(ctx, t.setID, "answer", map[string]any{"by": technicianName, "accept": false})
 }
 
 // real is a duration of the simulated bench as it takes on the clock.

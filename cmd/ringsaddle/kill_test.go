@@ -16,6 +16,8 @@ import (
 	"time"
 
 	_ "github.com/mattn/go-sqlite3"
+
+	"ringsaddle/acquire"
 )
 
 // A set survives the daemon being killed and started again, twenty times at random
@@ -29,7 +31,9 @@ func TestSetSurvivesKills(t *testing.T) {
 	const kills = 20
 	rig := newRig(t, shortScenario(t, 2, 1), 11)
 	listen := freeAddress(t)
-	child := startChild(t, rig.cfg, listen, testSpeed)
+	// One clock for all the daemons, as that of the system is: it runs on while none does.
+	clock := newStationClock(testSpeed, acquire.BootClock)
+	child := startChild(t, rig.cfg, listen, clock)
 	rig.begin(listen)
 
 	rng := rand.New(rand.NewPCG(11, 20))
@@ -46,7 +50,7 @@ func TestSetSurvivesKills(t *testing.T) {
 		}
 		_ = child.Wait()
 		checkDatabase(t, rig.cfg.Storage.Path, known.ids, i+1)
-		child = startChild(t, rig.cfg, listen, testSpeed)
+		child = startChild(t, rig.cfg, listen, clock)
 	}
 	report := rig.finish(3 * time.Minute)
 	// An entry that was cut in two gives a larger u; it must still cover its error.
@@ -105,14 +109,15 @@ func freeAddress(t testing.TB) string {
 }
 
 // startChild starts a daemon in a process of its own and waits until it answers.
-func startChild(t testing.TB, cfg *config, listen string, speed float64) *exec.Cmd {
+func startChild(t testing.TB, cfg *config, listen string, clock stationClock) *exec.Cmd {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
 	}
 	cmd := exec.Command(self)
-	cmd.Env = append(os.Environ(), fmt.Sprintf("%s=%s\n%s\n%s\n%g", childEnv, cfg.Stations[0].Serial.Port, cfg.Storage.Path, listen, speed))
+	cmd.Env = append(os.Environ(), fmt.Sprintf("%s=%s\n%s\n%s\n%g\n%d\n%d",
+		childEnv, cfg.Stations[0].Serial.Port, cfg.Storage.Path, listen, clock.speed, clock.boot0, clock.wall0))
 	var said bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &said, &said
 	if err := cmd.Start(); err != nil {

@@ -20,6 +20,7 @@ import (
 	cdpruntime "github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"ringsaddle/acquire"
 	"ringsaddle/acquire/bench"
 )
 
@@ -72,7 +73,7 @@ func newFastRig(t testing.TB, playing bool) *fastRig {
 	listen := freeAddress(t)
 	r.base = "http://" + listen
 	r.api = &client{base: r.base}
-	r.child = startChild(t, demoConfig(sc, device, filepath.Join(folder, "ringsaddle.db"), listen), listen, 1)
+	r.child = startChild(t, demoConfig(sc, device, filepath.Join(folder, "ringsaddle.db"), listen), listen, newStationClock(1, acquire.BootClock))
 	tech := &technician{out: io.Discard, scenario: sc, api: r.api}
 	if err := tech.register(ctx); err != nil {
 		t.Fatal(err)

@@ -13,6 +13,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"ringsaddle/acquire"
 	"ringsaddle/acquire/bench"
 )
 
@@ -186,14 +187,15 @@ func startDaemonAt(t testing.TB, cfg *config, speed float64, clock *stationClock
 }
 
 // childEnv asks the test binary to be a daemon: its value is the device, the
-// database, the address and the speed, separated by newlines.
+// database, the address, the speed, and the boot-time clock (ns) and Unix time (ns) at
+// which the station clock began, separated by newlines.
 const childEnv = "RINGSADDLE_TEST_DAEMON"
 
 // childDaemon is the daemon of a process of its own.
 func childDaemon() int {
 	var device, database, listen string
-	var speed float64
-	if _, err := fmt.Sscanf(os.Getenv(childEnv), "%s\n%s\n%s\n%g", &device, &database, &listen, &speed); err != nil {
+	clock := stationClock{boot: acquire.BootClock}
+	if _, err := fmt.Sscanf(os.Getenv(childEnv), "%s\n%s\n%s\n%g\n%d\n%d", &device, &database, &listen, &clock.speed, &clock.boot0, &clock.wall0); err != nil {
 		fmt.Fprintln(os.Stderr, childEnv, err)
 		return 2
 	}
@@ -204,7 +206,7 @@ func childDaemon() int {
 	}
 	cfg := demoConfig(sc, device, database, listen)
 	cfg.Stations[0].Readout.SilenceAfter.Duration = 20 * time.Second
-	d := &daemon{cfg: cfg, log: zerolog.New(os.Stderr).Level(zerolog.WarnLevel), speed: speed, simulated: true}
+	d := &daemon{cfg: cfg, log: zerolog.New(os.Stderr).Level(zerolog.WarnLevel), speed: clock.speed, clock: &clock, simulated: true}
 	if err := d.Run(context.Background()); err != nil && !errors.Is(err, context.Canceled) {
 		fmt.Fprintln(os.Stderr, err)
 		return 1

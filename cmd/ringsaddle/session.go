@@ -38,6 +38,14 @@ type session struct {
 
 	// owned by Run
 	evaluated int64 // LastSeq of the state that was evaluated last
+	acted     act
+}
+
+// act is the last thing by which a person changed where the next capture goes.
+type act struct {
+	at int64 // station clock, ns; 0: none since the daemon started
+	// question is put for a capture of a contact that had ended before.
+	question string
 }
 
 // manualSource is what a manual capture takes: the newest reading in contact.
@@ -82,6 +90,10 @@ func (s *session) Resume(ctx context.Context) error {
 		}
 		s.open.Store(&state)
 		s.log.Info().Str("set", set.ID).Str("status", string(state.Status)).Msg("resumed a set: " + state.Sentence)
+		// The daemon may have been killed between the last capture and its result.
+		if err := s.evaluateIfDue(ctx, state); err != nil {
+			s.log.Error().Err(err).Str("set", state.SetID).Msg(notWorkedOut)
+		}
 		return nil
 	}
 	return nil
@@ -164,7 +176,7 @@ func (s *session) adopt(ctx context.Context, events ...calibrate.Event) error {
 	}
 	s.open.Store(&state)
 	if err := s.evaluateIfDue(ctx, state); err != nil {
-		s.log.Error().Err(err).Str("set", state.SetID).Msg("the result could not be worked out; the captures are kept")
+		s.log.Error().Err(err).Str("set", state.SetID).Msg(notWorkedOut)
 	}
 	if state.Ended() {
 		s.open.Store(nil)
@@ -172,6 +184,8 @@ func (s *session) adopt(ctx context.Context, events ...calibrate.Event) error {
 	s.announce()
 	return nil
 }
+
+const notWorkedOut = "the result could not be worked out; the captures are kept"
 
 // conflict marks a refusal of the walker as such for the client.
 func conflict(err error) error {
@@ -201,6 +215,9 @@ func (s *session) Captured(ctx context.Context, stream acquire.Stream, c detect.
 		}
 		if fact.Outcome == string(detect.OutcomeDiameter) {
 			fact.Question = implausible(*state, fact.Reading, s.cfg.Limits.Plausible.Length)
+			if fact.Question == "" && c.EndAt < s.acted.at {
+				fact.Question = s.acted.question
+			}
 		}
 		ev := s.event(calibrate.CaptureStored)
 		ev.Capture, ev.CaptureID = &fact, id

@@ -22,18 +22,46 @@ func (s *session) Act(ctx context.Context, setID string, a api.Action) error {
 			}
 			return fmt.Errorf("%w: the set has ended; what was recorded stays as it is", api.ErrConflict)
 		}
-		switch a.Kind {
-		case api.ActManual:
-			return s.manual(ctx, *state, a)
-		case api.ActRedo:
-			return s.redo(ctx, *state, a)
-		}
-		ev, err := s.eventOf(*state, a)
-		if err != nil {
+		before := *state
+		if err := s.act(ctx, before, a); err != nil {
 			return err
 		}
-		return s.record(ctx, ev)
+		if after, open := s.State(); open && a.Kind != api.ActManual {
+			s.noteAct(before, after)
+		}
+		return nil
 	})
+}
+
+func (s *session) act(ctx context.Context, state calibrate.State, a api.Action) error {
+	switch a.Kind {
+	case api.ActManual:
+		return s.manual(ctx, state, a)
+	case api.ActRedo:
+		return s.redo(ctx, state, a)
+	}
+	ev, err := s.eventOf(state, a)
+	if err != nil {
+		return err
+	}
+	return s.record(ctx, ev)
+}
+
+// noteAct remembers an act by which the next capture goes elsewhere. A contact that
+// had ended before is announced some tenths of a second late, or much later if its
+// capture waits for room on the disk; it may then belong to the ring or position
+// before.
+func (s *session) noteAct(before, after calibrate.State) {
+	if after.Step >= len(after.Steps) {
+		return
+	}
+	step := after.Steps[after.Step]
+	switch {
+	case before.ConfirmRing != "" && before.ConfirmRing != after.ConfirmRing && before.Step == after.Step:
+		s.acted = act{s.clock.Now(), fmt.Sprintf("The contacts had left the ring before %[1]s was confirmed. Was it ring %[1]s that was measured?", step.Ident)}
+	case before.Step != after.Step:
+		s.acted = act{s.clock.Now(), fmt.Sprintf("The contacts had left the ring before the set went on to the %s. Was this position measured?", step.Title)}
+	}
 }
 
 // eventOf translates an action that is a single event.
@@ -132,8 +160,7 @@ func (s *session) Newest(stream acquire.Stream, r acquire.Reading, contact bool)
 // evaluateIfDue works out the result of a set that waits for nothing more, and
 // stores it as a new revision. It does so once for each such state.
 func (s *session) evaluateIfDue(ctx context.Context, state calibrate.State) error {
-	due := state.Status == calibrate.WalkFinished || state.Status == calibrate.WalkNotAccepted
-	if !due || s.evaluated == state.LastSeq || state.Closed && s.evaluated != 0 {
+	if !due(state) || s.evaluated == state.LastSeq || state.Closed && s.evaluated != 0 {
 		return nil
 	}
 	outcome, err := evaluateState(state, s.cfg)
@@ -142,4 +169,9 @@ func (s *session) evaluateIfDue(ctx context.Context, state calibrate.State) erro
 	}
 	s.evaluated = state.LastSeq
 	return putResult(ctx, s.store, state, outcome)
+}
+
+// due reports whether a set waits for nothing more, so that it has a result.
+func due(state calibrate.State) bool {
+	return state.Status == calibrate.WalkFinished || state.Status == calibrate.WalkNotAccepted
 }
