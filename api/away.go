@@ -19,15 +19,13 @@ const awayLimit = calibrate.Millimetre / 2
 // reading lies from what the ring in hand lets expect by the opening reference and
 // the nominal sizes. away is false if that is within awayLimit, or not known.
 func awayFrom(set *Set, step acquire.Step, counts int64) (ident string, offMM float64, away bool) {
-	ref := datumOf(set)
-	if ref == nil || set.State.Step < 0 || set.State.Step >= len(set.State.Plan.Steps) {
+	if set == nil {
 		return "", 0, false
 	}
-	ring, ok := set.State.Ring(set.State.Plan.Steps[set.State.Step].RingID)
-	if !ok {
+	ring, expected, known := set.State.Expected()
+	if !known {
 		return "", 0, false
 	}
-	expected := ref.reading + calibrate.Length(ref.sign)*(ring.Nominal-ref.diameter)
 	offMM = step.PositionMM(counts) - expected.MM()
 	return ring.Ident, offMM, math.Abs(offMM) > awayLimit.MM()
 }

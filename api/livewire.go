@@ -118,38 +118,20 @@ func wireEventOf(e JournalEvent) wireEvent {
 
 func wallTime(ns int64) time.Time { return time.Unix(0, ns).UTC() }
 
-// datum ties readings to diameters: diameter = diameter + sign·(reading − reading).
-// It is without corrections, for the eye only.
-type datum struct {
-	reading, diameter calibrate.Length
-	sign              int64
+// datumOf returns the datum of a set's opening reference, nil before there is one.
+func datumOf(set *Set) *datum {
+	if set == nil {
+		return nil
+	}
+	d, ok := set.State.Datum()
+	if !ok {
+		return nil
+	}
+	return &datum{d}
 }
 
-// datumOf returns the datum that the opening reference of an open set gives, or
-// nil before there is one.
-func datumOf(set *Set) *datum {
-	if set == nil || set.State.Ended() || set.State.ReferenceVoid {
-		return nil
-	}
-	st := &set.State
-	var sum, n calibrate.Length
-	var ringID string
-	for _, c := range st.Captures {
-		if c.Standing == calibrate.StandingUsed && c.Step >= 0 && c.Step < len(st.Plan.Steps) && st.Plan.Steps[c.Step].Role == calibrate.Opening {
-			sum, n = sum+c.Fact.Reading, n+1
-			ringID = st.Plan.Steps[c.Step].RingID
-		}
-	}
-	ring, ok := st.Ring(ringID)
-	if n == 0 || !ok || ring.Certificate == nil {
-		return nil
-	}
-	sign := st.Setup.ReadingSign
-	if sign == 0 {
-		sign = 1
-	}
-	return &datum{reading: sum / n, diameter: ring.Certificate.Diameter, sign: sign}
-}
+// datum is a calibrate.Datum that writes diameters.
+type datum struct{ calibrate.Datum }
 
 // text is the diameter of a reading with the decimals that the step has in
 // millimetres.
@@ -160,11 +142,11 @@ func (d *datum) text(step acquire.Step, counts int64) string {
 	}
 	pm := new(big.Rat).SetFrac(
 		new(big.Int).Mul(big.NewInt(counts), big.NewInt(step.Num)), big.NewInt(step.Den))
-	pm.Sub(pm, new(big.Rat).SetInt64(int64(d.reading)))
-	if d.sign < 0 {
+	pm.Sub(pm, new(big.Rat).SetInt64(int64(d.Reading)))
+	if d.Sign < 0 {
 		pm.Neg(pm)
 	}
-	pm.Add(pm, new(big.Rat).SetInt64(int64(d.diameter)))
+	pm.Add(pm, new(big.Rat).SetInt64(int64(d.Diameter)))
 	return pm.Quo(pm, new(big.Rat).SetInt64(acquire.PicometresPerMM)).FloatString(digits)
 }
 

@@ -277,20 +277,11 @@ func lengthOf(step acquire.Step, counts float64) calibrate.Length {
 // implausible says why a reading cannot be that of the step in hand, as far as the
 // nominal diameters and the opening reference tell; empty if it can.
 func implausible(state calibrate.State, reading, window calibrate.Length) string {
-	if state.Step >= len(state.Plan.Steps) || len(state.Steps) == 0 || state.Steps[0].Got == 0 {
+	ring, expected, known := state.Expected()
+	if !known {
 		return "" // nothing to compare with before the reference
 	}
-	master, okM := state.Ring(state.Plan.Steps[0].RingID)
-	ring, okR := state.Ring(state.Plan.Steps[state.Step].RingID)
-	if !okM || !okR {
-		return ""
-	}
-	expected := state.Steps[0].Mean + ring.Nominal - master.Nominal
-	found := reading
-	if state.Setup.ReadingSign < 0 {
-		found = -found
-	}
-	off := found - expected
+	off := reading - expected
 	if off > -window && off < window {
 		return ""
 	}
