@@ -55,13 +55,13 @@ type analyser struct {
 	est    estimate
 	slide  slideView
 
-	flexedPasses bool // of the last cluster looked at
+	play play // what was last weighed
 
-	// Room for weigh, cluster, flexed and polyExtremum.
-	own, opp, order [maxOfKind]int
-	evidence, look  [maxOfKind]float64
-	normal          cholesky
-	soft            softTable
+	// Room for weighSide, flexed and polyExtremum.
+	order                   [maxOfKind]int
+	shapes, evidence, stops [maxOfKind]float64
+	normal                  cholesky
+	soft                    softTable
 
 	played  bool
 	endRest bool

@@ -4,43 +4,108 @@ import (
 	"math"
 )
 
-// cluster finds how many of the reversals idx (of one kind, sg +1 for minima)
-// agree at the bound and returns the evidence of all of them: the passes share
-// one value, the others lie anywhere. It sorts idx from the bound inwards.
-func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int) {
-	for x := 1; x < len(idx); x++ {
-		id := idx[x]
-		v := a.piv[id].v * sg
-		k := x
-		for k > 0 {
-			u := a.piv[idx[k-1]].v * sg
-			if u < v || u == v && idx[k-1] < id {
-				break
-			}
-			idx[k] = idx[k-1]
-			k--
-		}
-		idx[k] = id
+// play is what the reading did between two hinges, whichever adjustment moved it.
+// It grows with the second hinge, so that the decision need not gather it anew for
+// every pair.
+type play struct {
+	from, to int     // hinges
+	next     int     // the first pivot beyond
+	lo, up   float64 // range of its pivots, µm
+	W, lnW   float64 // the range that it covers, µm, and its logarithm
+	side     [2]side // its minima and its maxima
+}
+
+// side holds the reversals of one kind of a play, and what they say.
+type side struct {
+	sg    float64 // +1 for minima
+	first int     // the first one; the others are every second pivot after it
+	n     int
+	idx   [maxOfKind]int // from the bound inwards
+
+	// Where the adjustment seeks them: the evidence that the first passes of idx
+	// share one value and the others are turn-backs, and whether the passes lie at
+	// two levels in turn.
+	caught float64
+	passes int
+	shape  float64 // what the shapes of the passes say together
+	flexed bool
+	// Where it does not: the evidence of the hand's turns on the far side.
+	far float64
+}
+
+func (p *play) of(kind int8) *side { return &p.side[(kind+1)/2] }
+
+// between returns the play between hinges i and j.
+func (a *analyser) between(i, j int) *play {
+	p := &a.play
+	if p.from != i || p.to > j {
+		*p = play{from: i, next: a.hinges[i].next, lo: math.Inf(1), up: math.Inf(-1)}
+		p.side[0].sg, p.side[1].sg = 1, -1
 	}
+	p.to = j
+	hi, hj := &a.hinges[i], &a.hinges[j]
+	grown := false
+	for ; p.next < len(a.piv) && a.piv[p.next].k < hj.a; p.next++ {
+		v := &a.piv[p.next]
+		p.lo, p.up = min(p.lo, v.v), max(p.up, v.v)
+		if s := p.of(v.kind); s.n < len(s.idx) {
+			s.add(a.piv, p.next)
+			grown = true
+		}
+	}
+	lo, up := min(p.lo, hi.level, hj.level), max(p.up, hi.level, hj.level)
+	if W := max(1, 8*a.sigma, up-lo); grown || W != p.W {
+		p.W, p.lnW = W, math.Log(W)
+		for k := range p.side {
+			a.weighSide(&p.side[k], W, p.lnW)
+		}
+	}
+	return p
+}
+
+// add takes pivot id, the latest one, at its place from the bound inwards.
+func (s *side) add(piv []pivot, id int) {
+	if s.n == 0 {
+		s.first = id
+	}
+	v := piv[id].v * s.sg
+	k := s.n
+	for k > 0 && piv[s.idx[k-1]].v*s.sg > v {
+		s.idx[k] = s.idx[k-1]
+		k--
+	}
+	s.idx[k] = id
+	s.n++
+}
+
+// weighSide works out how many of the reversals agree at the bound and the
+// evidence of all of them: the passes share one value, the others lie anywhere.
+func (a *analyser) weighSide(s *side, W, lnW float64) {
+	s.caught, s.passes, s.flexed = math.Inf(-1), 0, false
+	s.far = -float64(s.n) * lnW
+	if s.n == 0 {
+		return
+	}
+	a.prominence(s, W)
+	idx := s.idx[:s.n]
 	total := 0.0
 	for _, id := range idx {
 		total += a.piv[id].lnw
 	}
-	ev := &a.evidence
-	for x := range idx {
-		ev[x] = math.Inf(-1)
-	}
-	ref := a.piv[idx[0]].v
-	look := &a.look
+	shape := &a.shapes
 	var even, uneven float64
 	for x, id := range idx {
-		look[x] = 0
-		if shape {
-			even += a.piv[id].even
-			uneven += a.piv[id].uneven
-			look[x] = a.handsShape(even, uneven)
-		}
+		even += a.piv[id].even
+		uneven += a.piv[id].uneven
+		shape[x] = a.handsShape(even, uneven)
 	}
+	// The evidence that the first x+1 are passes, and that they are a hand's turns
+	// at one place, whatever their shape.
+	pass, stop := a.evidence[:s.n], a.stops[:s.n]
+	for x := range idx {
+		pass[x], stop[x] = math.Inf(-1), math.Inf(-1)
+	}
+	ref := a.piv[idx[0]].v
 	for k, sp := range spreads {
 		var sw, swv, swvv, ln float64
 		rest := total
@@ -54,43 +119,57 @@ func (a *analyser) cluster(idx []int, sg, lnW float64, shape bool) (float64, int
 			ln -= p.halfLn[k]
 			chi := swvv - swv*swv/sw
 			rest -= p.lnw
-			e := ln + look[x] - 0.5*chi + 0.5*math.Log(2*math.Pi/sw) - lnW - rest + sp.lnw
+			var e, f float64
 			if x == 0 {
-				e = -total + look[x] + sp.lnw
+				e, f = -total+shape[x]+sp.lnw, -total+sp.lnw
+			} else {
+				value := 0.5 * math.Log(2*math.Pi/sw)
+				e = ln + shape[x] - 0.5*chi + value - lnW - rest + sp.lnw
+				f = ln - 0.5*chi + value - lnW - rest + sp.lnw
 			}
 			if k > 0 {
-				e = a.logAdd(ev[x], e)
+				e, f = a.logAdd(pass[x], e), a.logAdd(stop[x], f)
 			}
-			ev[x] = e
+			pass[x], stop[x] = e, f
 			if chi > 60 {
 				break
 			}
 		}
 	}
-	flexed := false
-	if shape {
-		flexed = a.flexed(idx, total, lnW, ev[:len(idx)])
-	}
-	best, bestN := math.Inf(-1), 0
+	flexed := a.flexed(idx, total, lnW, pass)
+	best := math.Inf(-1)
 	for x := range idx {
-		if e := ev[x] + float64(len(idx)-x-1)*lnTurn; e > best {
-			best, bestN = e, x+1
+		turns := float64(s.n-x-1) * lnTurn
+		if e := pass[x] + turns; e > s.caught {
+			s.caught, s.passes = e, x+1
 		}
+		best = max(best, stop[x]+turns)
 	}
-	a.flexedPasses = flexed && bestN >= 3
-	return best, bestN
+	s.shape = shape[min(s.passes, maxPasses)-1]
+	s.flexed = flexed && s.passes >= 3
+	if s.n >= 2 {
+		s.far = 0
+		for _, id := range idx {
+			s.far -= a.piv[id].lnw
+		}
+		s.far = a.logAdd(s.far, best+lnStopFar)
+	}
 }
 
 // flexed adds to ev the evidence that the passes lie at two levels in turn: the
 // frame gives to the hand, and neighbouring passes run in opposite directions.
 // It reports whether that is the better explanation of the largest set.
 func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
-	const spread, flex, lnw = 0.04, 0.25, -1.6
+	const lnw = -1.6
 	better := false
 	order := &a.order
 	rest := total
 	best := math.Inf(-1)
+	ref := a.piv[idx[0]].v
 	for x, id := range idx {
+		if math.Abs(a.piv[id].v-ref) > 1.2 {
+			break
+		}
 		rest -= a.piv[id].lnw
 		// The passes in order of time.
 		k := x
@@ -99,19 +178,14 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 			k--
 		}
 		order[k] = id
-		if x < 2 || math.Abs(a.piv[id].v-a.piv[idx[0]].v) > 1.2 {
+		if x < 2 {
 			continue
 		}
-		ref := a.piv[idx[0]].v
 		var m11, m12, m22, b1, b2, yy, ln float64
-		m22 = 1 / (flex * flex)
+		m22 = 1 / (flexUM * flexUM)
 		for r, o := range order[:x+1] {
 			p := &a.piv[o]
-			v := p.s*p.s + spread*spread
-			if a.coarse {
-				v += a.q * a.q / 12
-			}
-			w, y, dir := 1/v, p.v-ref, 1.0
+			w, y, dir := p.flexWeight, p.v-ref, 1.0
 			if r%2 == 1 {
 				dir = -1
 			}
@@ -121,11 +195,11 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 			b1 += w * y
 			b2 += w * dir * y
 			yy += w * y * y
-			ln -= 0.5 * math.Log(2*math.Pi*v)
+			ln -= p.flexHalfLn
 		}
 		det := m11*m22 - m12*m12
 		rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
-		e := ln + a.look[x] - 0.5*rss - lnW - math.Log(flex*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - rest + lnw
+		e := ln + a.shapes[x] - 0.5*rss - lnW - math.Log(flexUM*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - rest + lnw
 		if e+float64(len(idx)-x-1)*lnTurn > best {
 			best = e + float64(len(idx)-x-1)*lnTurn
 			better = e > ev[x]
@@ -135,44 +209,74 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 	return better
 }
 
-// prominence gives each of the reversals idx (in order of time) the range over
-// which it could lie had the hand turned at will: the climb that separates it
-// from the next reversal beyond it, at most W. So wiggles prove nothing.
-func (a *analyser) prominence(idx []int, sg, W float64) {
-	lo, hi := idx[0], idx[len(idx)-1]
-	for _, id := range idx {
-		v := a.piv[id].v * sg
-		climb := W
-		for _, step := range [2]int{-1, 1} {
-			top := v
-			y := id + step
-			for y >= lo && y <= hi {
-				u := a.piv[y].v * sg
-				top = max(top, u)
-				if a.piv[y].kind == a.piv[id].kind && (u < v || u == v && y < id) {
-					climb = min(climb, top-v)
-					break
-				}
-				y += step
-			}
-		}
+// prominence gives each of the reversals of s the range over which it could lie
+// had the hand turned at will: the climb that separates it from the next reversal
+// beyond it, at most W. So wiggles prove nothing.
+func (a *analyser) prominence(s *side, W float64) {
+	first, last := s.first, s.first+2*(s.n-1)
+	for id := first; id <= last; id += 2 {
 		p := &a.piv[id]
+		climb := W
+		if p.before >= first {
+			climb = min(climb, p.climbBefore)
+		}
+		if p.after <= last {
+			climb = min(climb, p.climbAfter)
+		}
 		if room := max(climb, 0.05, 2*p.s); room != p.room {
 			p.room, p.lnw = room, math.Log(room)
 		}
 	}
 }
 
-// weighPivots works out what cluster needs of every pivot for each spread.
+// findClimbs finds for every pivot the nearest ones of its kind beyond it, before
+// and after, and how far the reading climbs on the way there.
+func (a *analyser) findClimbs() {
+	for id := range a.piv {
+		p := &a.piv[id]
+		p.before, p.after = -1, len(a.piv)
+		sg := -float64(p.kind)
+		v := p.v * sg
+		for _, step := range [2]int{-1, 1} {
+			top := v
+			for y := id + step; y >= 0 && y < len(a.piv); y += step {
+				u := a.piv[y].v * sg
+				top = max(top, u)
+				if a.piv[y].kind != p.kind || u > v || u == v && y > id {
+					continue
+				}
+				if step < 0 {
+					p.before, p.climbBefore = y, top-v
+				} else {
+					p.after, p.climbAfter = y, top-v
+				}
+				break
+			}
+		}
+	}
+}
+
+const (
+	// flexUM is how much the frame may give to the hand, and flexSpreadUM how far
+	// passes in one direction then differ, µm.
+	flexUM       = 0.25
+	flexSpreadUM = 0.04
+)
+
+// weighPivots works out what the evidence needs of every pivot.
 func (a *analyser) weighPivots() {
+	rounding := 0.0
+	if a.coarse {
+		rounding = a.q * a.q / 12
+	}
 	for i := range a.piv {
 		p := &a.piv[i]
 		for k, sp := range spreads {
-			v := p.s*p.s + sp.s*sp.s
-			if a.coarse {
-				v += a.q * a.q / 12
-			}
+			v := p.s*p.s + sp.s*sp.s + rounding
 			p.weight[k], p.halfLn[k] = 1/v, 0.5*math.Log(2*math.Pi*v)
 		}
+		v := p.s*p.s + flexSpreadUM*flexSpreadUM + rounding
+		p.flexWeight, p.flexHalfLn = 1/v, 0.5*math.Log(2*math.Pi*v)
 	}
+	a.findClimbs()
 }

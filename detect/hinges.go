@@ -80,6 +80,7 @@ func (a *analyser) buildHinges() {
 
 // linkHinges notes the first pivot after each hinge.
 func (a *analyser) linkHinges() {
+	a.play.from = -1
 	next := 0
 	for i := range a.hinges {
 		h := &a.hinges[i]

@@ -86,56 +86,20 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	hi, hj := &a.hinges[i], &a.hinges[j]
 	sense := a.sense(k)
 	sg := -float64(sense) // +1 for a minimum
-	own, opp := &a.own, &a.opp
-	nOwn, nOpp := 0, 0
-	firstPiv, lastPiv := -1, -1
-	lo, up := math.Inf(1), math.Inf(-1)
-	see := func(v float64) { lo, up = min(lo, v), max(up, v) }
-	see(hi.level)
-	see(hj.level)
-	for x := hi.next; x < len(a.piv); x++ {
-		p := &a.piv[x]
-		if p.k >= hj.a {
-			break
-		}
-		see(p.v)
-		lastPiv = x
-		if firstPiv < 0 {
-			firstPiv = x
-		}
-		if p.kind == sense {
-			if nOwn < len(own) {
-				own[nOwn] = x
-				nOwn++
-			}
-		} else if nOpp < len(opp) {
-			opp[nOpp] = x
-			nOpp++
-		}
-	}
+	pl := a.between(i, j)
+	own, opp := pl.of(sense), pl.of(-sense)
+	W, lnW := pl.W, pl.lnW
 	*ph = phase{seek: k, from: i, to: j}
-	W := math.Max(math.Max(1, 8*a.sigma), up-lo)
-	lnW := math.Log(W)
 	// A long rest in the middle of a phase asks for an explanation.
 	dwell := 0.0
 	for x := i + 1; x < j; x++ {
 		dwell -= min(1.5, 0.5*max(0, a.hinges[x].dur-2))
 	}
 	// Another rest before the first reversal: the hands changed over there.
-	if i > 0 && i+1 < j && (firstPiv < 0 || a.hinges[i+1].b < a.piv[firstPiv].k) && a.hinges[i+1].dur > 0.7*hi.dur {
+	if i > 0 && i+1 < j && (hi.next == pl.next || a.hinges[i+1].b < a.piv[hi.next].k) && a.hinges[i+1].dur > 0.7*hi.dur {
 		dwell += lnEarly
 	}
-	// Far side.
-	far := -float64(nOpp) * lnW
-	if nOpp >= 2 {
-		a.prominence(opp[:nOpp], -sg, W)
-		e, _ := a.cluster(opp[:nOpp], -sg, lnW, false)
-		far = 0
-		for _, x := range opp[:nOpp] {
-			far -= a.piv[x].lnw
-		}
-		far = a.logAdd(far, e+lnStopFar)
-	}
+	far := opp.far
 	parkOff := 0.0
 	if hj.seen {
 		parkOff = -lnW
@@ -144,38 +108,33 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		dwell += lnHingeFar
 	}
 	far += dwell
-	not = lnNotCross + far - float64(nOwn)*lnW + parkOff
-	if nOwn == 0 {
+	if own.n == 0 {
+		not = lnNotCross + far + parkOff
 		// One-way play shows in the level it leaves.
 		moved := math.Abs(hi.level-hj.level) > max(minPlayUM, 6*math.Hypot(hi.s, hj.s), a.q)
-		return math.Inf(-1), not, nOpp > 0 || moved
+		return math.Inf(-1), not, opp.n > 0 || moved
 	}
-	a.prominence(own[:nOwn], sg, W)
 	if hj.seen {
-		parkOff = a.parkedOff(own[:nOwn], hj.level, W)
+		parkOff = a.parkedOff(own, hj.level, W)
 	}
 	not = lnNotCross + far + parkOff
-	for _, x := range own[:nOwn] {
-		not -= a.piv[x].lnw - lnTurn
+	for x := range own.n {
+		not -= a.piv[own.first+2*x].lnw - lnTurn
 	}
-	e, n := a.cluster(own[:nOwn], sg, lnW, true)
-	flexed := a.flexedPasses
-	// own is sorted by cluster: the first n are the passes.
-	if n > maxPasses {
-		n = maxPasses
-	}
+	e, n := own.caught, min(own.passes, maxPasses)
+	passes := own.idx[:n]
 	ph.n = n
 	var sw, swv float64
-	for x := range n {
-		p := &a.piv[own[x]]
+	for _, id := range passes {
+		p := &a.piv[id]
 		w := 1 / (p.s*p.s + 0.0025)
 		sw += w
 		swv += w * p.v
 	}
 	ph.value = swv / sw
-	copy(ph.passes[:], own[:n])
+	copy(ph.passes[:], passes)
 	slices.Sort(ph.passes[:n])
-	if flexed {
+	if own.flexed {
 		// The mean of both directions.
 		var sum, cnt [2]float64
 		for x, id := range ph.passes[:n] {
@@ -187,7 +146,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	caught = lnCross + far + e
 	stop, parkStop := math.Inf(-1), parkOff
 	if n >= 2 || hj.seen {
-		stop = lnNotCross + lnStopNear + far + e - a.shapeOfAll(own[:n])
+		stop = lnNotCross + lnStopNear + far + e - own.shape
 	}
 	// Nothing may lie beyond the extremum.
 	tol := 0.1 + 3*math.Sqrt(1/sw)
@@ -195,8 +154,8 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	if hi.seen {
 		viol = math.Max(viol, (ph.value-hi.level)*sg-tol-3*hi.s)
 	}
-	if hj.seen && lastPiv+1 < len(a.piv) {
-		if p := &a.piv[lastPiv+1]; p.k <= hj.b && p.kind == sense {
+	if hj.seen && pl.next < len(a.piv) {
+		if p := &a.piv[pl.next]; p.k <= hj.b && p.kind == sense {
 			if d := (ph.value - p.v) * sg; d > 0 {
 				caught -= 0.5 * math.Min(400, d*d/(0.01+p.s*p.s+1/sw))
 			}
@@ -206,7 +165,7 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		z := viol / (0.1 + a.sigma)
 		caught -= 0.5 * z * z
 	}
-	if hj.seen && a.piv[lastPiv].kind == sense && math.Abs(a.piv[lastPiv].v-hj.level) < math.Max(0.05, 4*math.Hypot(a.piv[lastPiv].s, hj.s)) {
+	if last := &a.piv[pl.next-1]; hj.seen && last.kind == sense && math.Abs(last.v-hj.level) < math.Max(0.05, 4*math.Hypot(last.s, hj.s)) {
 		// The last pass and the rest are one event; it counts once.
 		x := (hj.level - ph.value) * sg
 		if x < 0 {
@@ -244,9 +203,9 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 // parkedOff returns the logarithm of the probability density with which a hand
 // that has not passed the extremum stops at a level: anywhere in the range W, or
 // among its own turn-backs.
-func (a *analyser) parkedOff(own []int, level, W float64) float64 {
+func (a *analyser) parkedOff(own *side, level, W float64) float64 {
 	near := 0.0
-	for _, x := range own {
+	for _, x := range own.idx[:own.n] {
 		if p := &a.piv[x]; math.Abs(level-p.v) < p.room {
 			near = max(near, 1/p.room)
 		}
@@ -283,8 +242,8 @@ func (a *analyser) decide() {
 	}
 	best[0][0][0][0] = node{score: 0, from: -1}
 	var ph phase
-	for j := 1; j < H; j++ {
-		for i := range j {
+	for i := range H {
+		for j := i + 1; j < H; j++ {
 			a.extend(i, j, &ph)
 		}
 	}

@@ -20,7 +20,12 @@ type pivot struct {
 	lnw    float64 // its logarithm
 	// For each of spreads: 1/v and half the logarithm of 2πv, v being the variance
 	// of the value with that spread, µm².
-	weight, halfLn [len(spreads)]float64
+	weight, halfLn         [len(spreads)]float64
+	flexWeight, flexHalfLn float64 // the same for flexSpreadUM
+	// The nearest pivots of its kind beyond it, and how far the reading climbs on
+	// the way there, µm.
+	before, after           int
+	climbBefore, climbAfter float64
 }
 
 // rest is a stretch in which the reading holds still.
