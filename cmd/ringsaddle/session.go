@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -41,11 +42,22 @@ type session struct {
 	acted     act
 }
 
-// act is the last thing by which a person changed where the next capture goes.
+// act is the last thing that changed where the next capture goes.
 type act struct {
 	at int64 // station clock, ns; 0: none since the daemon started
-	// question is put for a capture of a contact that had ended before.
+	// person: it was a person's word about what is on the contacts now. Else the set
+	// went on by itself, and who was in contact already could not know.
+	person   bool
 	question string
+}
+
+// doubt returns the question to put for a capture that may have been made before the
+// act; empty if there is none.
+func (a act) doubt(c detect.Capture) string {
+	if c.EndAt < a.at || !a.person && c.StartAt < a.at {
+		return a.question
+	}
+	return ""
 }
 
 // manualSource is what a manual capture takes: the newest reading in contact.
@@ -163,7 +175,8 @@ func (s *session) observe(ctx context.Context, ev calibrate.Event) (refusal, err
 
 // adopt applies committed events and announces them.
 func (s *session) adopt(ctx context.Context, events ...calibrate.Event) error {
-	state := *s.open.Load()
+	before := *s.open.Load()
+	state := before
 	for _, ev := range events {
 		next, err := calibrate.Apply(state, ev)
 		if err != nil {
@@ -173,6 +186,9 @@ func (s *session) adopt(ctx context.Context, events ...calibrate.Event) error {
 			s.log.Info().Str("set", next.SetID).Str("status", string(next.Status)).Int("step", next.Step+1).Msg(next.Sentence)
 		}
 		state = next
+	}
+	if n := state.Step; n != before.Step && n < len(state.Steps) {
+		s.acted = act{at: s.clock.Now(), question: fmt.Sprintf("This contact began before the set went on to the %s. Was this position measured?", state.Steps[n].Title)}
 	}
 	s.open.Store(&state)
 	if err := s.evaluateIfDue(ctx, state); err != nil {
@@ -215,9 +231,7 @@ func (s *session) Captured(ctx context.Context, stream acquire.Stream, c detect.
 		}
 		if fact.Outcome == string(detect.OutcomeDiameter) {
 			fact.Question = implausible(*state, fact.Reading, s.cfg.Limits.Plausible.Length)
-			if fact.Question == "" && c.EndAt < s.acted.at {
-				fact.Question = s.acted.question
-			}
+			fact.Question = cmp.Or(fact.Question, s.acted.doubt(c))
 		}
 		ev := s.event(calibrate.CaptureStored)
 		ev.Capture, ev.CaptureID = &fact, id

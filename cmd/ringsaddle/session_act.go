@@ -58,9 +58,9 @@ func (s *session) noteAct(before, after calibrate.State) {
 	step := after.Steps[after.Step]
 	switch {
 	case before.ConfirmRing != "" && before.ConfirmRing != after.ConfirmRing && before.Step == after.Step:
-		s.acted = act{s.clock.Now(), fmt.Sprintf("The contacts had left the ring before %[1]s was confirmed. Was it ring %[1]s that was measured?", step.Ident)}
+		s.acted = act{s.clock.Now(), true, fmt.Sprintf("The contacts had left the ring before %[1]s was confirmed. Was it ring %[1]s that was measured?", step.Ident)}
 	case before.Step != after.Step:
-		s.acted = act{s.clock.Now(), fmt.Sprintf("The contacts had left the ring before the set went on to the %s. Was this position measured?", step.Title)}
+		s.acted = act{s.clock.Now(), true, fmt.Sprintf("The contacts had left the ring before the set went on to the %s. Was this position measured?", step.Title)}
 	}
 }
 

@@ -217,6 +217,19 @@ func TestCaptureOfAnEndedContactAsks(t *testing.T) {
 			t.Errorf("the capture is %s: %s", c.Standing, c.Why)
 		}
 	})
+	t.Run("began before the set went on by itself", func(t *testing.T) {
+		t.Parallel()
+		b := opened(t)
+		b.act(api.Action{Kind: api.ActConfirm, RingID: b.work})
+		b.clock += int64(time.Minute)
+		b.captured(b.now(), 40.0005)
+		b.clock += int64(40 * time.Second) // the disk is full: the hand has begun once more at this position
+		b.withdrawn()
+		c := b.captured(b.now()+int64(time.Second), 40.0005)
+		if c.Standing != calibrate.StandingInQuestion || !strings.Contains(b.state().Sentence, "began before the set went on to the closing reference") {
+			t.Errorf("the capture is %s and %q is said; a question is wanted", c.Standing, b.state().Sentence)
+		}
+	})
 	t.Run("ended before a person moved on", func(t *testing.T) {
 		t.Parallel()
 		b := opened(t)
