@@ -131,7 +131,7 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 		p, q := &a.piv[i], &a.piv[i+1]
 		rested := false
 		for _, r := range a.rests {
-			rested = rested || r.b > p.k && r.a < q.k && a.t[min(r.b, q.k)]-a.t[max(r.a, p.k)] > L
+			rested = rested || r.a > p.k && r.b < q.k
 		}
 		if rested || math.Abs(q.v-p.v) < 0.5 {
 			continue

@@ -148,6 +148,9 @@ func (a *analyser) findRests() {
 		if a.t[e]-a.t[s] < minRestSeconds {
 			return
 		}
+		if s, e = a.trimRest(s, e); a.t[e]-a.t[s] < minRestSeconds {
+			return
+		}
 		if len(a.rests) < maxPivots {
 			a.rests = append(a.rests, a.measureRest(s, e))
 		}
@@ -170,6 +173,53 @@ func (a *analyser) findRests() {
 	}
 	flush(n - 1)
 	a.joinRests()
+}
+
+// trimRest takes from a stretch in which the reading hardly moves the beginning or
+// the end of a slow movement: what differs from the middle half by more than the
+// readings scatter. The finer the noise averages out over a long stretch, the
+// smaller is the creep that is found.
+func (a *analyser) trimRest(s, e int) (int, int) {
+	extra := 0.01
+	if a.coarse {
+		extra = math.Max(extra, 0.5*a.q)
+	}
+	for {
+		n := e - s + 1
+		T := a.t[e] - a.t[s]
+		if n < 5 || T < slowSeconds {
+			return s, e
+		}
+		var sum, v, m [3]float64
+		for i := s; i <= e; i++ {
+			k := 1
+			switch u := (a.t[i] - a.t[s]) / T; {
+			case u < 0.25:
+				k = 0
+			case u > 0.75:
+				k = 2
+			}
+			sum[k] += a.z[i]
+			v[k] += a.local[i] * a.local[i]
+			m[k]++
+		}
+		if m[0] == 0 || m[1] == 0 || m[2] == 0 {
+			return s, e
+		}
+		off := func(k int) float64 {
+			d := math.Abs(sum[k]/m[k] - sum[1]/m[1])
+			return d - 2.5*math.Sqrt(v[k]/(m[k]*m[k])+v[1]/(m[1]*m[1])) - extra
+		}
+		l, r := off(0), off(2)
+		switch cut := max(1, n/16); {
+		case l <= 0 && r <= 0:
+			return s, e
+		case r >= l:
+			e -= cut
+		default:
+			s += cut
+		}
+	}
 }
 
 // joinRests joins rests at one level that noise has cut in two.
