@@ -105,11 +105,11 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 	// Reversals at which the reading stands still.
 	for i := range a.piv {
 		p := &a.piv[i]
-		if p.rest >= 0 || math.Max(p.even, p.uneven) > 0 || len(a.slow) >= maxPivots {
+		if p.rest >= 0 || len(a.slow) >= maxPivots {
 			continue
 		}
 		from, to := p.k, p.k
-		near := math.Max(0.035, math.Max(3*a.ss[p.k], 1.05*a.q))
+		near := math.Max(0.05, math.Max(4*a.ss[p.k], 1.05*a.q))
 		for from > 0 && math.Abs(a.sm[from-1]-a.sm[p.k]) <= near {
 			from--
 		}
@@ -124,7 +124,9 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 			overlaps = overlaps || r.a <= to && r.b >= from
 		}
 		if !overlaps && from > first && to < last {
-			a.slow = append(a.slow, a.measureRest(from, to))
+			r := a.measureRest(from, to)
+			r.curved -= math.Max(0, math.Max(p.even, p.uneven))
+			a.slow = append(a.slow, r)
 		}
 	}
 	for i := 0; i+1 < len(a.piv); i++ {
