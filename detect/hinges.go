@@ -13,6 +13,8 @@ type hinge struct {
 	seen   bool // level was read while at rest
 	dur    float64
 	cost   float64
+	curved float64 // part of cost
+	onWay  bool    // no reversal lies in it
 	tStart float64
 	far    int8 // kind of a deep reversal within the rest, 0 if there is none
 	next   int  // the first pivot after it
@@ -61,7 +63,7 @@ func (a *analyser) buildHinges() {
 		}
 		a.hinges = append(a.hinges, hinge{
 			a: r.a, b: r.b, level: r.level, s: r.s, t: r.t, seen: true, dur: dur, tStart: a.t[r.a],
-			cost: changeOver(dur) + r.curved,
+			cost: changeOver(dur) + r.curved, curved: r.curved, onWay: true,
 		})
 	}
 	a.hinges = append(a.hinges, last)
@@ -69,6 +71,12 @@ func (a *analyser) buildHinges() {
 	j := 0
 	for i := range a.piv {
 		p := &a.piv[i]
+		for j < len(a.hinges)-1 && a.hinges[j].b+1 < p.k {
+			j++
+		}
+		for x := j; x < len(a.hinges) && a.hinges[x].a-1 <= p.k; x++ {
+			a.hinges[x].onWay = a.hinges[x].onWay && p.prom <= minPlayUM
+		}
 		for j < len(a.hinges)-1 && a.hinges[j].b < p.k {
 			j++
 		}
@@ -193,6 +201,43 @@ func changeOver(dur float64) float64 {
 	return -0.3 + math.Min(1.2, 1.1*x)
 }
 
+// Weights of a place at which the hands may have changed over, beside others of
+// the same entry: conditional logistic regression over the places of 3,200
+// change-overs of two simulated hands. Half as many others confirmed it: the
+// places taken with confidence that were wrong fell from 1.2 to 0.2 % and from
+// 0.4 to 0.6 %, those left open from 7.9 to 4.5 % and from 4.4 to 5.9 %.
+const (
+	placePlay   = 0.6  // what the play on both sides says
+	placeRest   = 2.65 // per e-fold of the rest's duration up to placeLong
+	placeLong   = 4.0  // s
+	placeOnWay  = 1.1  // no reversal in the rest: a hand that pauses turns back mostly
+	placeBefore = 0.45 // each pass before it, up to placePasses
+	placeAfter  = 1.2  // and after it
+	placePasses = 4
+)
+
+// placePark corrects parking for rests that are passes themselves, by upper limits
+// of the residual, µm.
+var placePark = [...]struct{ um, w float64 }{{0.1, 0}, {0.3, 1.0}, {1, 0.25}, {3, -0.45}, {math.Inf(1), 0}}
+
+// place is the logarithm of how well hinge h goes with a change of hands between
+// the phases one and two, up to a constant.
+func (a *analyser) place(h int, one, two *phase) float64 {
+	x := &a.hinges[h]
+	w := x.curved + placeRest*math.Log(math.Min(x.dur, placeLong))
+	w += placeBefore*float64(min(one.n, placePasses)) + placeAfter*float64(min(two.n, placePasses))
+	if x.onWay {
+		w += placeOnWay
+	}
+	left := -(x.level - one.value) * float64(a.sense(one.seek))
+	for _, p := range placePark {
+		if left < p.um {
+			return w + p.w
+		}
+	}
+	return w
+}
+
 // weighHinges asks how else the hands may have changed over: for every place
 // between two neighbouring phases, what the saddle would be if it were another
 // one, and how probable that is. The best place is kept. It sets doubt, the
@@ -219,7 +264,7 @@ func (a *analyser) weighHinges() {
 			if !ok1 || !ok2 || math.IsInf(c1, -1) || math.IsInf(c2, -1) {
 				continue
 			}
-			score[h] = c1 + c2 + a.hinges[h].cost + a.echoes(&p, h, two.to)
+			score[h] = placePlay*(c1+c2) + a.place(h, &p, &q) + a.echoes(&p, h, two.to)
 			saddle[h] = q.value - (a.hinges[h].level - p.value)
 			if best < 0 || score[h] > score[best] {
 				best = h
