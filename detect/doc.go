@@ -35,7 +35,8 @@
 //     longer than such noise permits are stale and are left out.
 //   - Reversals and rests (reversals.go). A zigzag with a hysteresis of six
 //     standard deviations of the running mean, at least 1.3 steps of the readout.
-//     A rest is 0.35 s or more in which the running mean holds still.
+//     A rest is 0.35 s or more in which the running mean holds still and neither
+//     quarter at its ends differs from the middle by more than the readings allow.
 //   - Shape (shape.go). How alike the two flanks of a reversal are and how its
 //     width grows with depth, as likelihood ratios of pass against turn-back, for
 //     a hand that moves evenly and for one that does not.
@@ -54,14 +55,17 @@
 // nothing. Nothing may lie beyond an extremum. An adjustment that was finished
 // rests near its extremum, mostly within some tenths of a micrometre; a hand that
 // never passed it rests anywhere, or among its own turn-backs. Hands may
-// also change over at a halt of 0.2 s between two reversals; the longer the reading
-// rests, the more does it speak for that. Reversals on the far side, and more rarely on the near
+// also change over at a halt of 0.2 s at or between two reversals. Which of the
+// rests between two passed extrema it was is weighed once more by the duration of
+// the rest, what is left there, the passes before and after it and whether the
+// reading turns there, with weights fitted to labelled change-overs (hinges.go).
+// Reversals on the far side, and more rarely on the near
 // side, may repeat as at an end stop. The best chain of each claim is found by
 // dynamic programming over the rests.
 //
 // The confirmation rule: a turning point is announced when the probability of
 // the chains that pass it, among all chains, exceeds 1 − Params.FalseProbability.
-// That takes at least two passes that agree, or one and a rest beside it after
+// That takes at least two passes that agree, or one and a rest at its level after
 // the hand has been away. The evidence is weighed again whenever a reversal has
 // been left by more than the noise or the reading has come to rest, at most once
 // in 0.25 s plus a fiftieth of the time in contact; what comes in between waits

@@ -186,6 +186,10 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 			x = 0
 		}
 		dens := parking(x, W)
+		if n < 2 {
+			// One pass is borne out only by a rest at its level.
+			dens = 0.4/parkNear*math.Exp(-x/parkNear) + 0.6/W
+		}
 		if s > parkNear {
 			dens = math.Min(dens, 1/s)
 		}

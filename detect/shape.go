@@ -74,15 +74,16 @@ func (a *analyser) weighShape() {
 func (a *analyser) shapeOf(i int) (even, uneven float64) {
 	p := &a.piv[i]
 	var l, r [len(shapeDepths)]float64
-	a.flankTimes(i, -1, &l)
-	a.flankTimes(i, +1, &r)
+	depth := a.movedInOne(i)
+	a.flankTimes(i, -1, depth, &l)
+	a.flankTimes(i, +1, depth, &r)
 	low := 4 * a.ss[p.k]
 	if a.coarse {
 		low = math.Max(low, 2*a.q)
 	}
 	const half, top = 3, 4
 	j := 0
-	for j < half && (shapeDepths[j]*p.prom < low || l[j]+r[j] < 5*a.period) {
+	for j < half && (shapeDepths[j]*depth < low || l[j]+r[j] < 5*a.period) {
 		j++
 	}
 	if j == half {
@@ -124,9 +125,31 @@ func (a *analyser) handsShape(even, uneven float64) float64 {
 	return a.logAdd(lnEven+even, lnUneven+uneven)
 }
 
+// movedInOne returns how far both flanks of pivot i reach in one movement, µm: to
+// the next reversal, or to where the reading rests on its way there.
+func (a *analyser) movedInOne(i int) float64 {
+	p := &a.piv[i]
+	depth := p.prom
+	for _, r := range a.rests {
+		k := r.a
+		switch {
+		case r.b < p.k && (i == 0 || r.a > a.piv[i-1].k):
+			k = r.b
+		case r.a > p.k && (i+1 == len(a.piv) || r.b < a.piv[i+1].k):
+		default:
+			continue
+		}
+		// A rest at the level of the reversal is part of it.
+		if d := math.Abs(a.sm[k] - a.sm[p.k]); d > math.Max(0.06, 4*a.ss[k]) {
+			depth = math.Min(depth, d)
+		}
+	}
+	return depth
+}
+
 // flankTimes fills in how long before or after the pivot the reading has left it
-// by each of shapeDepths, s.
-func (a *analyser) flankTimes(i, dir int, out *[len(shapeDepths)]float64) {
+// by each of shapeDepths times depth, s.
+func (a *analyser) flankTimes(i, dir int, depth float64, out *[len(shapeDepths)]float64) {
 	p := &a.piv[i]
 	sg := float64(-p.kind)
 	lim := 0
@@ -138,7 +161,7 @@ func (a *analyser) flankTimes(i, dir int, out *[len(shapeDepths)]float64) {
 	}
 	x := p.k
 	for n, share := range shapeDepths {
-		d := share * p.prom
+		d := share * depth
 		for x != lim && (a.sm[x]-p.v)*sg < d {
 			x += dir
 		}
