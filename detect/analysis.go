@@ -57,11 +57,9 @@ type analyser struct {
 
 	play play // what was last weighed
 
-	// Room for weighSide, flexed and polyExtremum.
-	order                   [maxOfKind]int
-	shapes, evidence, stops [maxOfKind]float64
-	normal                  cholesky
-	soft                    softTable
+	mix    mixRoom // room for weighSide, and for polyExtremum:
+	normal cholesky
+	soft   softTable
 
 	played  bool
 	endRest bool

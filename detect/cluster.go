@@ -78,6 +78,26 @@ func (s *side) add(piv []pivot, id int) {
 	s.n++
 }
 
+// mixRoom is the room for the evidence of the sets of reversals that may be passes:
+// the first one from the bound inwards, the first two, and so on.
+type mixRoom struct {
+	n  [len(spreads)]int              // sets that are no nonsense, by spread
+	at [len(spreads)][maxOfKind]agree // how well each agrees
+	// Of each set: what its reversals have in favour of an even and of an uneven
+	// hand, the evidence of those that are left over, the greatest term of the
+	// mixture without the shape, and the evidence of flexed passes.
+	even, uneven, rest, top, flexed [maxOfKind]float64
+	order                           [maxOfKind]int // of a set in time
+}
+
+// agree is the evidence of one value for a set of reversals that differ by no more
+// than their noise and one of spreads: the parts of a Gaussian integral.
+type agree struct{ ln, chi, value float64 }
+
+// lnTerms is more than a mixture may exceed its greatest term by: the logarithm of
+// the number of terms, with the one of flexed passes, and of two hands.
+const lnTerms = 2.4
+
 // weighSide works out how many of the reversals agree at the bound and the
 // evidence of all of them: the passes share one value, the others lie anywhere.
 func (a *analyser) weighSide(s *side, W, lnW float64) {
@@ -87,28 +107,25 @@ func (a *analyser) weighSide(s *side, W, lnW float64) {
 		return
 	}
 	a.prominence(s, W)
-	idx := s.idx[:s.n]
+	m, idx := &a.mix, s.idx[:s.n]
 	total := 0.0
 	for _, id := range idx {
 		total += a.piv[id].lnw
 	}
-	shape := &a.shapes
 	var even, uneven float64
+	rest := total
 	for x, id := range idx {
-		even += a.piv[id].even
-		uneven += a.piv[id].uneven
-		shape[x] = a.handsShape(even, uneven)
-	}
-	// The evidence that the first x+1 are passes, and that they are a hand's turns
-	// at one place, whatever their shape.
-	pass, stop := a.evidence[:s.n], a.stops[:s.n]
-	for x := range idx {
-		pass[x], stop[x] = math.Inf(-1), math.Inf(-1)
+		p := &a.piv[id]
+		even += p.even
+		uneven += p.uneven
+		rest -= p.lnw
+		m.even[x], m.uneven[x], m.rest[x] = even, uneven, rest
+		m.top[x], m.flexed[x] = math.Inf(-1), math.Inf(-1)
 	}
 	ref := a.piv[idx[0]].v
-	for k, sp := range spreads {
+	for k := range spreads {
 		var sw, swv, swvv, ln float64
-		rest := total
+		m.n[k] = s.n
 		for x, id := range idx {
 			p := &a.piv[id]
 			w := p.weight[k]
@@ -117,73 +134,104 @@ func (a *analyser) weighSide(s *side, W, lnW float64) {
 			swv += w * d
 			swvv += w * d * d
 			ln -= p.halfLn[k]
-			chi := swvv - swv*swv/sw
-			rest -= p.lnw
-			var e, f float64
-			if x == 0 {
-				e, f = -total+shape[x]+sp.lnw, -total+sp.lnw
-			} else {
-				value := 0.5 * math.Log(2*math.Pi/sw)
-				e = ln + shape[x] - 0.5*chi + value - lnW - rest + sp.lnw
-				f = ln - 0.5*chi + value - lnW - rest + sp.lnw
+			g := agree{ln: ln, chi: swvv - swv*swv/sw}
+			if x > 0 {
+				g.value = 0.5 * math.Log(2*math.Pi/sw)
 			}
-			if k > 0 {
-				e, f = a.logAdd(pass[x], e), a.logAdd(stop[x], f)
-			}
-			pass[x], stop[x] = e, f
-			if chi > 60 {
+			m.at[k][x] = g
+			m.top[x] = max(m.top[x], m.term(k, x, 0, total, lnW))
+			if g.chi > 60 {
+				m.n[k] = x + 1
 				break
 			}
 		}
 	}
-	flexed := a.flexed(idx, total, lnW, pass)
-	best := math.Inf(-1)
+	better := a.weighFlexed(idx, total, lnW)
+	// Only the greatest counts, so a set is summed up if it may be that.
+	least, leastFar := math.Inf(-1), math.Inf(-1)
+	turns := func(x int) float64 { return float64(s.n-x-1) * lnTurn }
 	for x := range idx {
-		turns := float64(s.n-x-1) * lnTurn
-		if e := pass[x] + turns; e > s.caught {
-			s.caught, s.passes = e, x+1
-		}
-		best = max(best, stop[x]+turns)
+		least = max(least, max(m.top[x]+m.likelier(x), m.flexed[x])+turns(x)-1e-6)
+		leastFar = max(leastFar, m.top[x]+turns(x)-1e-6)
 	}
-	s.shape = shape[min(s.passes, maxPasses)-1]
-	s.flexed = flexed && s.passes >= 3
+	far := math.Inf(-1)
+	for x := range idx {
+		if max(m.top[x]+m.likelier(x), m.flexed[x])+turns(x)+lnTerms >= least {
+			shape := a.handsShape(m.even[x], m.uneven[x])
+			e := a.logAdd(a.sumUp(x, shape, total, lnW), m.flexed[x]) + turns(x)
+			if e > s.caught {
+				s.caught, s.passes = e, x+1
+			}
+		}
+		if m.top[x]+turns(x)+lnTerms >= leastFar {
+			far = max(far, a.sumUp(x, 0, total, lnW)+turns(x))
+		}
+	}
+	last := min(max(s.passes, 1), maxPasses) - 1
+	s.shape = a.handsShape(m.even[last], m.uneven[last])
+	s.flexed = better && s.passes >= 3
 	if s.n >= 2 {
 		s.far = 0
 		for _, id := range idx {
 			s.far -= a.piv[id].lnw
 		}
-		s.far = a.logAdd(s.far, best+lnStopFar)
+		s.far = a.logAdd(s.far, far+lnStopFar)
 	}
 }
 
-// flexed adds to ev the evidence that the passes lie at two levels in turn: the
+// term is the evidence that the first x+1 reversals are passes with a spread, and
+// the others turn-backs; shape is what their shape says.
+func (m *mixRoom) term(k, x int, shape, total, lnW float64) float64 {
+	if x == 0 {
+		return -total + shape + spreads[k].lnw
+	}
+	g := &m.at[k][x]
+	return g.ln + shape - 0.5*g.chi + g.value - lnW - m.rest[x] + spreads[k].lnw
+}
+
+// likelier is what the shapes of the first x+1 reversals say for the hand that
+// they go with better.
+func (m *mixRoom) likelier(x int) float64 {
+	return max(lnEven+m.even[x], lnUneven+m.uneven[x])
+}
+
+// sumUp adds the evidence of the first x+1 reversals up over spreads.
+func (a *analyser) sumUp(x int, shape, total, lnW float64) float64 {
+	sum := math.Inf(-1)
+	for k := range spreads {
+		if x < a.mix.n[k] {
+			sum = a.logAdd(sum, a.mix.term(k, x, shape, total, lnW))
+		}
+	}
+	return sum
+}
+
+// weighFlexed works out the evidence that the passes lie at two levels in turn: the
 // frame gives to the hand, and neighbouring passes run in opposite directions.
 // It reports whether that is the better explanation of the largest set.
-func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
+func (a *analyser) weighFlexed(idx []int, total, lnW float64) bool {
 	const lnw = -1.6
-	better := false
-	order := &a.order
-	rest := total
+	m := &a.mix
+	largest := -1
 	best := math.Inf(-1)
 	ref := a.piv[idx[0]].v
 	for x, id := range idx {
 		if math.Abs(a.piv[id].v-ref) > 1.2 {
 			break
 		}
-		rest -= a.piv[id].lnw
 		// The passes in order of time.
 		k := x
-		for k > 0 && order[k-1] > id {
-			order[k] = order[k-1]
+		for k > 0 && m.order[k-1] > id {
+			m.order[k] = m.order[k-1]
 			k--
 		}
-		order[k] = id
+		m.order[k] = id
 		if x < 2 {
 			continue
 		}
 		var m11, m12, m22, b1, b2, yy, ln float64
 		m22 = 1 / (flexUM * flexUM)
-		for r, o := range order[:x+1] {
+		for r, o := range m.order[:x+1] {
 			p := &a.piv[o]
 			w, y, dir := p.flexWeight, p.v-ref, 1.0
 			if r%2 == 1 {
@@ -199,14 +247,18 @@ func (a *analyser) flexed(idx []int, total, lnW float64, ev []float64) bool {
 		}
 		det := m11*m22 - m12*m12
 		rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
-		e := ln + a.shapes[x] - 0.5*rss - lnW - math.Log(flexUM*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - rest + lnw
-		if e+float64(len(idx)-x-1)*lnTurn > best {
-			best = e + float64(len(idx)-x-1)*lnTurn
-			better = e > ev[x]
+		shape := a.handsShape(m.even[x], m.uneven[x])
+		e := ln + shape - 0.5*rss - lnW - math.Log(flexUM*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - m.rest[x] + lnw
+		m.flexed[x] = e
+		if e += float64(len(idx)-x-1) * lnTurn; e > best {
+			best, largest = e, x
 		}
-		ev[x] = a.logAdd(ev[x], e)
 	}
-	return better
+	if largest < 0 {
+		return false
+	}
+	shape := a.handsShape(m.even[largest], m.uneven[largest])
+	return m.flexed[largest] > a.sumUp(largest, shape, total, lnW)
 }
 
 // prominence gives each of the reversals of s the range over which it could lie
