@@ -57,7 +57,11 @@ type analyser struct {
 
 	play play // what was last weighed
 
-	mix    mixRoom // room for weighSide, and for polyExtremum:
+	fits   fitTable
+	window windowKey // of this look
+	closed int32     // bins of the contact that are complete
+
+	mix    mixRoom // room for weighSide, and for fitPolynomial:
 	normal cholesky
 	soft   softTable
 
@@ -101,6 +105,8 @@ func (a *analyser) load(c *contact, live bool) {
 		span := float64(bins[n-1].sumT)/float64(bins[n-1].n) - float64(bins[0].sumT)/float64(bins[0].n)
 		group = max(1, int(liveSeconds*1e9*float64(n)/math.Max(span, 1)))
 	}
+	a.window = windowKey{generation: c.generation, group: int32(group)}
+	a.closed = int32(len(c.bins) - 1)
 	n := (len(bins) + group - 1) / group
 	a.t, a.z, a.sm, a.ss = grow(a.t, n), grow(a.z, n), grow(a.sm, n), grow(a.ss, n)
 	a.local = grow(a.local, n)[:0]

@@ -73,6 +73,9 @@ type contact struct {
 	track track
 	bins  []bin
 
+	// generation changes whenever bins but the last one change.
+	generation uint32
+
 	quantum int64 // resolution, counts
 	lift    int64 // smallest abrupt displacement that means loss of contact, counts
 	lossNS  int64
@@ -142,6 +145,7 @@ func (c *contact) reset(r acquire.Reading, moved bool) {
 	}
 	c.begin = begin{origin: r.X, firstSeq: r.Seq, firstAt: r.At, lastAt: r.At, goodAt: r.At, width: binNS, moved: moved}
 	c.bins = bins
+	c.generation++
 	c.track.clear()
 	if r.Flags&acquire.HasY != 0 {
 		c.originY, c.hasOriginY = r.Y, true
@@ -332,6 +336,7 @@ func (c *contact) watchBurst(k *track) {
 		if 4*max(far, -far) < max(c.burstFar, -c.burstFar) {
 			if c.burstBin < len(c.bins) {
 				c.bins = c.bins[:c.burstBin]
+				c.generation++
 				c.settledBin = min(c.settledBin, c.burstBin)
 			}
 			c.burst = burstNone
@@ -375,6 +380,7 @@ func (c *contact) put(s sample) {
 // fold joins neighbouring bins in pairs.
 func (c *contact) fold() {
 	c.width *= 2
+	c.generation++
 	half := len(c.bins) / 2
 	for i := range half {
 		a, b := c.bins[2*i], c.bins[2*i+1]

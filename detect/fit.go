@@ -92,12 +92,52 @@ func (a *analyser) fitPivot(i int) {
 
 type vertex struct{ v, s, t float64 }
 
+// polynomial is one fitted to a window of readings, as far as it does not depend on
+// how large the noise is believed to be.
+type polynomial struct {
+	ok      bool
+	n       int     // bins
+	mid, h  float64 // middle and half width of the window, s
+	scatter float64 // variance of the residuals, µm²; 0 if the fit leaves none
+	// Its stationary point by Newton and the best point of a grid: place from −1 to
+	// 1, value, µm, and variance of that for readings of variance 1.
+	newton, grid polyPoint
+}
+
+type polyPoint struct{ u, v, lever float64 }
+
 // polyExtremum fits a polynomial of degree 2 (few points) or 4 to bins l…r and
 // returns its extremum nearest the middle.
 func (a *analyser) polyExtremum(l, r int, sg float64) (vertex, bool) {
+	f := a.fitted(l, r, sg)
+	if !f.ok {
+		return vertex{}, false
+	}
+	p := &f.newton
+	if math.Abs(p.u) > 0.85 || p.v*sg > f.grid.v*sg+1e-9+a.sigma {
+		p = &f.grid
+		if math.Abs(p.u) > 0.75 {
+			return vertex{}, false
+		}
+	}
+	noise := 0.0
+	for _, s := range a.local[l : r+1] {
+		noise += s
+	}
+	s2 := noise / float64(f.n)
+	s2 *= s2
+	if f.scatter > s2*1.3 {
+		s2 = f.scatter
+	}
+	return vertex{v: p.v + a.z[(l+r)/2], s: math.Sqrt(s2 * p.lever), t: f.mid + p.u*f.h}, true
+}
+
+// fitPolynomial fits the polynomial of bins l…r; values count from the bin in the
+// middle.
+func (a *analyser) fitPolynomial(l, r int, sg float64) (f polynomial) {
 	n := r - l + 1
 	if n < 5 {
-		return vertex{}, false
+		return f
 	}
 	deg := 2
 	if n >= 12 {
@@ -106,18 +146,17 @@ func (a *analyser) polyExtremum(l, r int, sg float64) (vertex, bool) {
 	tm := (a.t[l] + a.t[r]) / 2
 	h := (a.t[r] - a.t[l]) / 2
 	if h <= 0 {
-		return vertex{}, false
+		return f
 	}
 	z0 := a.z[(l+r)/2]
 	var mom [9]float64
 	var rhs [5]float64
 	szz := 0.0
-	sl := 0.0
-	ts, zs, ls := a.t[l:r+1], a.z[l:r+1], a.local[l:r+1]
+	ts, zs := a.t[l:r+1], a.z[l:r+1]
+	zs = zs[:len(ts)]
 	for i, t := range ts {
 		u := (t - tm) / h
 		z := zs[i] - z0
-		sl += ls[i]
 		szz += z * z
 		p2 := u * u
 		p3 := p2 * u
@@ -151,7 +190,7 @@ func (a *analyser) polyExtremum(l, r int, sg float64) (vertex, bool) {
 		}
 	}
 	if !m.factor() {
-		return vertex{}, false
+		return f
 	}
 	var c [maxDim]float64
 	copy(c[:], rhs[:m.n])
@@ -179,31 +218,25 @@ func (a *analyser) polyExtremum(l, r int, sg float64) (vertex, bool) {
 			break
 		}
 	}
-	if math.Abs(u) > 0.85 || polyval(c[:m.n], u)*sg > best+1e-9+a.sigma {
-		u = bu
-		if math.Abs(u) > 0.75 {
-			return vertex{}, false
-		}
-	}
 	rss := szz
 	for k := range m.n {
 		rss -= c[k] * rhs[k]
 	}
-	s2 := sl / float64(n)
-	s2 *= s2
+	f = polynomial{ok: true, n: n, mid: tm, h: h}
 	if dof := n - m.n; dof > 0 {
-		if e := rss / float64(dof); e > s2*1.3 {
-			s2 = e
+		f.scatter = rss / float64(dof)
+	}
+	point := func(u float64) polyPoint {
+		var g [maxDim]float64
+		pw := 1.0
+		for k := range m.n {
+			g[k] = pw
+			pw *= u
 		}
+		return polyPoint{u: u, v: polyval(c[:m.n], u), lever: m.quad(&g)}
 	}
-	var g [maxDim]float64
-	pw := 1.0
-	for k := range m.n {
-		g[k] = pw
-		pw *= u
-	}
-	lev := m.quad(&g)
-	return vertex{v: polyval(c[:m.n], u) + z0, s: math.Sqrt(s2 * lev), t: tm + u*h}, true
+	f.newton, f.grid = point(u), point(bu)
+	return f
 }
 
 func polyval(c []float64, u float64) float64 {

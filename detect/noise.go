@@ -153,6 +153,7 @@ func (a *analyser) dropStale() {
 	// Probability that two readings of noise a.white round to the same step.
 	p := math.Max(0.02, 0.2821*a.q/a.white)
 	limit := int(math.Ceil(math.Log(1e-6)/math.Log(math.Min(p, 0.8)))) + 1
+	a.window.repeats = int32(limit)
 	out := 0
 	for i := 0; i < n; {
 		j := i + 1
