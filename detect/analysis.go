@@ -194,7 +194,7 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 		if how == EndLost && a.t[len(a.t)-1]-a.t[i] < leaveSeconds {
 			break // what is moved last may be the leaving itself
 		}
-		lo, hi = math.Min(lo, v), math.Max(hi, v)
+		lo, hi = min(lo, v), max(hi, v)
 	}
 	a.span = hi - lo
 	a.played = a.span > math.Max(math.Max(0.5, 8*a.sigma), 3*a.q) && a.t[len(a.t)-1]-a.t[0] > 0.5

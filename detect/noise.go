@@ -41,9 +41,9 @@ func (a *analyser) measureNoise() {
 	}
 	a.sigma = math.Max(a.sigma, 1e-6)
 
-	a.local = a.local[:0]
-	for range n {
-		a.local = append(a.local, a.sigma)
+	a.local = grow(a.local, n)
+	for i := range a.local {
+		a.local[i] = a.sigma
 	}
 }
 
@@ -165,10 +165,14 @@ func (a *analyser) dropStale() {
 			keep = i + 1
 			a.stale += j - i - 1
 		}
-		for k := i; k < keep; k++ {
-			a.move(out, k)
-			a.local[out] = a.local[k]
-			out++
+		if out == i {
+			out = keep // nothing was left out before
+		} else {
+			for k := i; k < keep; k++ {
+				a.move(out, k)
+				a.local[out] = a.local[k]
+				out++
+			}
 		}
 		i = j
 	}

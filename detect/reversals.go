@@ -47,24 +47,29 @@ func (a *analyser) smooth() {
 		h = 0
 	}
 	a.half = h
+	floor := 0.0
+	if a.coarse {
+		floor = 0.25 * a.q
+	}
+	t, z, sm, ss, local := a.t[:n], a.z[:n], a.sm[:n], a.ss[:n], a.local[:n]
 	lo, hi := 0, 0
 	sum := 0.0
-	for i := range n {
-		for hi < n && a.t[hi] <= a.t[i]+h {
-			sum += a.z[hi]
+	var m, noise, s float64
+	for i, now := range t {
+		for hi < n && t[hi] <= now+h {
+			sum += z[hi]
 			hi++
 		}
-		for a.t[lo] < a.t[i]-h {
-			sum -= a.z[lo]
+		for t[lo] < now-h {
+			sum -= z[lo]
 			lo++
 		}
-		m := float64(hi - lo)
-		a.sm[i] = sum / m
-		s := a.local[i] / math.Sqrt(m)
-		if a.coarse {
-			s = math.Max(s, 0.25*a.q)
+		if k := float64(hi - lo); k != m || local[i] != noise {
+			m, noise = k, local[i]
+			s = max(noise/math.Sqrt(m), floor)
 		}
-		a.ss[i] = s
+		sm[i] = sum / m
+		ss[i] = s
 	}
 }
 
@@ -121,7 +126,7 @@ func (a *analyser) findPivots() {
 
 // threshold is the smallest movement at bin i that counts as a reversal, µm.
 func (a *analyser) threshold(i int) float64 {
-	return math.Max(math.Max(6*a.ss[i], 1.3*a.q), 0.08)
+	return max(6*a.ss[i], 1.3*a.q, 0.08)
 }
 
 func (a *analyser) addPivot(k int, kind int8) {
@@ -162,7 +167,7 @@ func (a *analyser) findRests() {
 		for hi < n-1 && a.t[hi+1] <= a.t[i]+w {
 			hi++
 		}
-		band := math.Max(math.Max(4.5*a.ss[i], 1.05*a.q), 0.035)
+		band := max(4.5*a.ss[i], 1.05*a.q, 0.035)
 		if math.Abs(a.sm[hi]-a.sm[lo]) <= band && math.Abs(a.sm[i]-a.sm[lo]) <= band {
 			if start < 0 {
 				start = i
