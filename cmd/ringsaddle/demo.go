@@ -76,7 +76,7 @@ func runDemo(ctx context.Context, out io.Writer, o demoOptions) error {
 			return err
 		}
 	}
-	tech := &technician{out: out, scenario: scenario, speed: o.speed, started: time.Now(), began: make(chan struct{}), ended: make(chan error, 1)}
+	tech := &technician{out: out, scenario: scenario, speed: o.speed, started: time.Now(), began: make(chan struct{}), ended: make(chan error, 1), patience: 2 * time.Second}
 	device := filepath.Join(o.folder, "bench")
 	simulated, err := bench.New(bench.Options{Scenario: scenario, Seed: o.seed, Speed: o.speed, Link: device, Instructor: tech})
 	if err != nil {
@@ -175,6 +175,9 @@ type technician struct {
 	known int               // captures on the page when the entry in hand began
 
 	onTable string // ident of the ring on the table
+
+	// patience is how much longer he waits for a page that does not follow.
+	patience time.Duration
 }
 
 const technicianName = "A. Demo"
@@ -288,7 +291,7 @@ func unreachable(err error) bool {
 }
 
 func (t *technician) next(ctx context.Context, done *bench.Entry) (bench.Task, error) {
-	deadline := time.Now().Add(t.real(30 * time.Second))
+	deadline := time.Now().Add(t.real(30*time.Second) + t.patience)
 	for {
 		set, err := t.api.set(ctx, t.setID)
 		if err != nil {
