@@ -16,6 +16,7 @@ import (
 
 	"ringsaddle/acquire"
 	"ringsaddle/calibrate"
+	"ringsaddle/detect"
 )
 
 // budgetResult is an invented result of two positions with everything that a result
@@ -72,6 +73,13 @@ func closedSet(t *testing.T, b *bench) {
 	b.results["set-1"] = budgetResult("set-1")
 	for _, c := range b.sets["set-1"].details {
 		b.traces[c.Fact.ID] = contactTrace(c)
+		if c.Fact.ID == "cap-3" { // the hand turned back 13 s and 20 s into the contact
+			at := func(s int64) int64 { return clockOf(c.Fact, c.StartNS) + s*int64(time.Second) }
+			b.turns[c.Fact.ID] = []CaptureTurnBack{
+				{Adjustment: detect.Tilt, Sense: detect.Minimum, At: at(13), Value: c.Fact.Reading},
+				{Adjustment: detect.Cross, Sense: detect.Maximum, At: at(20), Value: c.Fact.Reading - 9_000_000},
+			}
+		}
 	}
 }
 
@@ -221,6 +229,12 @@ func TestCaptureEnvelope(t *testing.T) {
 	b.problem(422, "GET", "/api/v1/captures/cap-3/envelope?from_s=3&to_s=2", nil)
 	b.problem(422, "GET", "/api/v1/captures/cap-3/envelope?columns=2001", nil)
 	b.problem(404, "GET", "/api/v1/captures/none/envelope", nil)
+	turns := want[wireTurnBacks](b, 200, "GET", "/api/v1/captures/cap-3/turn-backs", nil).TurnBacks
+	if len(turns) != 2 || turns[0].T != 13 || turns[1].T != 20 || turns[0].Sense != "min" || turns[1].Adjustment != "cross" || turns[1].ValueMM != 1.99225 {
+		t.Errorf("turn-backs %+v", turns)
+	}
+	b.problem(409, "GET", "/api/v1/captures/cap-4/turn-backs", nil)
+	b.problem(404, "GET", "/api/v1/captures/none/turn-backs", nil)
 	b.traces["cap-4"] = nil
 	if e := want[wireEnvelope](b, 200, "GET", "/api/v1/captures/cap-4/envelope", nil); len(e.Columns) != 0 || e.Readings != 0 || len(e.Points) != 2 {
 		t.Errorf("without a trace: %+v", e)
@@ -324,7 +338,9 @@ func views() []view {
 				".view .links": "Raw trace (CSV)",
 			},
 			then: func(t *testing.T, _ *bench, p *tab) {
-				p.wait("document.querySelectorAll('.traced svg .point').length === 2")
+				inInches(t, p)
+				p.wait("document.querySelectorAll('.traced svg .point').length === 2 && document.querySelectorAll('.traced svg .turn').length === 2")
+				p.waitText(".view .figures", "2 times (hollow diamonds)")
 				p.click("Show the tilt minimum")
 				p.wait("document.querySelector('#trace-scale').innerText.startsWith('Height 4.0 µm, from 7.00 s to 13.00 s')")
 				// The last micrometres fill the height: in the middle of the window the line
@@ -404,6 +420,23 @@ func views() []view {
 			},
 		},
 	}
+}
+
+// inInches looks at the trace of cap-3 in the other unit, chosen beside it.
+func inInches(t *testing.T, p *tab) {
+	t.Helper()
+	choose := func(unit string) {
+		p.click("Settings")
+		p.fill("Unit of the reading, the trace and the results", unit)
+		p.click("Keep")
+		p.wait("!document.querySelector('dialog').open")
+	}
+	choose("Inches")
+	p.waitText(".view .verdict", "Reading at the saddle 0.0787894 in ± 1.3 µin") // 2.00125 mm, 0.032 µm
+	p.waitText("#turning-points", "Value / in")
+	p.waitText("#turning-points", "0.0787941") // 2.00137 mm
+	choose("Millimetres")
+	p.waitText(".view .verdict", "2.00125 mm ± 0.032 µm")
 }
 
 // TestAfterwards looks at every view in a real browser.

@@ -353,6 +353,19 @@ type CaptureReader interface {
 	Captures(ctx context.Context, f CaptureFilter) ([]Capture, error)
 	// Capture returns one of them.
 	Capture(ctx context.Context, id string) (Capture, error)
+	// TurnBacks returns the reversals in a capture's trace that were taken for the
+	// hand's, in order of time: the newest, at most detect.MaxTurnBacks. Conflict: they
+	// are not known, because another revision of the detector made the capture.
+	TurnBacks(ctx context.Context, id string) ([]CaptureTurnBack, error)
+}
+
+// CaptureTurnBack is a reversal of the reading that the hand made (see detect.TurnBack).
+type CaptureTurnBack struct {
+	Adjustment detect.Adjustment
+	Sense      detect.Sense
+	// At is the station clock, ns.
+	At    int64
+	Value calibrate.Length
 }
 
 // CaptureFilter selects captures. Zero fields do not restrict.

@@ -94,7 +94,7 @@ type wireEnvelope struct {
 	ContactToS   *float64         `json:"contact_to_s,omitempty"`
 	ColumnS      float64          `json:"column_s" doc:"Duration of a column; a power of two of milliseconds."`
 	Columns      []wireColumn     `json:"columns" nullable:"false" doc:"Of the window asked for, in order; empty durations are left out."`
-	Points       []wireTracePoint `json:"points" nullable:"false" doc:"Turning points of the capture. Turn-backs are not stored."`
+	Points       []wireTracePoint `json:"points" nullable:"false" doc:"Turning points of the capture. For turn-backs see /captures/{capture}/turn-backs."`
 }
 
 type wireColumn struct {
@@ -116,6 +116,19 @@ type wireTracePoint struct {
 	Crossings  int     `json:"crossings"`
 }
 
+// wireTurnBacks are the turns of the hand in a capture's trace.
+type wireTurnBacks struct {
+	Capture   string         `json:"capture"`
+	TurnBacks []wireTurnBack `json:"turn_backs" nullable:"false" doc:"In order of time; the newest, at most 16."`
+}
+
+type wireTurnBack struct {
+	Adjustment string  `json:"adjustment"`
+	Sense      string  `json:"sense" enum:"min,max" doc:"Of the turning point that it looks like."`
+	T          float64 `json:"t_s" doc:"Station clock since the first reading in settled contact, as in the envelope."`
+	ValueMM    float64 `json:"value_mm"`
+}
+
 type envelopeInput struct {
 	Capture string  `path:"capture" maxLength:"64" doc:"Id of the capture."`
 	Columns int     `query:"columns" minimum:"100" maximum:"2000" default:"1000" doc:"At most so many columns."`
@@ -124,6 +137,28 @@ type envelopeInput struct {
 }
 
 func (s *Server) envelopeRoutes(api huma.API) {
+	backs := operation("get-capture-turn-backs", http.MethodGet, "/captures/{capture}/turn-backs", "captures",
+		"Reversals in the trace of a capture that the hand made", 404, 409)
+	backs.Description = "Reversals that look like the turning point sought and were taken for the hand's when the contact ended. " +
+		"They are found again in the stored readings; if another revision of the detector made the capture they are not known (409)."
+	get(api, backs, func(ctx context.Context, in *capturePath) (wireTurnBacks, error) {
+		c, err := s.deps.Captures.Capture(ctx, in.Capture)
+		if err != nil {
+			return wireTurnBacks{}, s.fail(ctx, quoted("capture", in.Capture), err)
+		}
+		list, err := s.deps.Captures.TurnBacks(ctx, in.Capture)
+		if err != nil {
+			return wireTurnBacks{}, s.fail(ctx, "the turn-backs of "+quoted("capture", in.Capture), err)
+		}
+		w := wireTurnBacks{Capture: in.Capture, TurnBacks: []wireTurnBack{}}
+		for _, b := range list {
+			w.TurnBacks = append(w.TurnBacks, wireTurnBack{
+				Adjustment: string(b.Adjustment), Sense: b.Sense.String(),
+				T: time.Duration(b.At - clockOf(c.Fact, c.StartNS)).Seconds(), ValueMM: b.Value.MM(),
+			})
+		}
+		return w, nil
+	})
 	op := operation("get-capture-envelope", http.MethodGet, "/captures/{capture}/envelope", "captures",
 		"The trace of a capture as a bounded number of columns", 404, 422)
 	op.Description = "Smallest, largest and newest position of columns of equal duration, for drawing; the raw trace is at /captures/{capture}/trace. " +

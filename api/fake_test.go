@@ -37,6 +37,7 @@ type fake struct {
 	ids      int
 	found    map[string][]RingCalibration // by ring, newest first
 	closings map[string][]Closing         // by master, newest first
+	turns    map[string][]CaptureTurnBack // by capture; one without an entry was made by another revision
 	broken   error                        // returned by every reading method if set
 }
 
@@ -78,7 +79,7 @@ func newFake(t testing.TB) *fake {
 	t.Helper()
 	f := &fake{
 		clock: fakeDay, tape: acquire.NewTape(8192), rings: fakeRings(),
-		sets: map[string]*fakeSet{}, results: map[string]Result{}, traces: map[string][]acquire.Reading{},
+		sets: map[string]*fakeSet{}, results: map[string]Result{}, traces: map[string][]acquire.Reading{}, turns: map[string][]CaptureTurnBack{},
 		sweep:  detect.State{Stage: detect.StageIdle, Sought: -1},
 		checks: []Check{{Name: "database"}, {Name: "station bench-1"}},
 	}
@@ -466,6 +467,16 @@ func (f *fake) Capture(_ context.Context, id string) (Capture, error) {
 		}
 	}
 	return Capture{}, missing("capture " + id)
+}
+
+func (f *fake) TurnBacks(_ context.Context, id string) ([]CaptureTurnBack, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	list, ok := f.turns[id]
+	if !ok {
+		return nil, fmt.Errorf("another revision of the detector made this capture: %w", ErrConflict)
+	}
+	return list, nil
 }
 
 func (f *fake) CaptureTrace(_ context.Context, id string, fn TraceFunc) error {

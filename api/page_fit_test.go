@@ -39,10 +39,12 @@ func pageFits(t *testing.T, browser context.Context) {
 	p.waitText("#reading", "0,00012")
 	p.waitText("#figures", "0,20 µm")
 	p.click("Settings")
-	p.fill("Unit of the reading and the trace", "Inches")
+	p.fill("Unit of the reading, the trace and the results", "Inches")
 	p.click("Keep")
 	p.waitText("#reading", "0,0000047") // 0.00012 mm / 25.4
 	p.waitText("#unit", "in")
+	p.waitText("#figures", "7,9 µin")  // 0.20 µm: the closing limit
+	p.waitText("#ladder", "10 mm, 0°") // declared
 	p.do(chromedp.Reload())
 	p.waitText("#unit", "in") // remembered
 

@@ -97,12 +97,9 @@ func pageByPedal(t *testing.T, browser context.Context) {
 	p.waitText("#cue", "One more entry here")
 	b.capture(t, 0.5, nil)
 	b.capture(t, 0.52, nil)
-	// Keys act on the set as the panel shows it, a moment after the sentence.
 	p.waitText("#now-title", "Read the ident: is this work ring W-32-118?")
-	p.waitText("#set-status", "waits for a ring to be confirmed")
 	p.press("PageDown")
 	p.waitText("#now-title", "Bring work ring W-32-118")
-	p.waitText("#set-status", "running")
 	p.press("PageDown")
 	p.waitText("#cue", "Next: ")
 	p.waitText("#now-detail", "height 10.5 mm, direction 90°")
@@ -137,5 +134,107 @@ func pageByPedal(t *testing.T, browser context.Context) {
 	if to := b.newest().MovedTo; to != 0 {
 		t.Errorf("moved to %d, want the opening reference", to)
 	}
+	p.sound()
+}
+
+// holdScript lets a test hold back what the page asks of a set: the panel stays
+// behind the sentence, which comes by the event stream.
+const holdScript = `(() => {
+	const real = window.fetch, held = [];
+	let holding = false;
+	window.fetch = async (url, options) => {
+		if (holding && options.method === 'GET' && url.includes('/sets/')) await new Promise((go) => held.push(go));
+		return real(url, options);
+	};
+	window.holdSets = () => holding = true;
+	window.releaseSets = () => { holding = false; held.splice(0).forEach((go) => go()); return true; };
+	return true;
+})()`
+
+// A press is decided on the sentence, which the panel follows after a moment. Within
+// that moment a key, or a code reader, does what the sentence asks for, once; and
+// nothing if the set has gone on meanwhile.
+func pageKeysFollowTheSentence(t *testing.T, browser context.Context) {
+	b := newBench(t)
+	base, _ := serveOn(t, b, "127.0.0.1:0")
+	p := newTab(t, browser, 1280, 800)
+	p.do(chromedp.Navigate(base))
+	eval[bool](p, `(localStorage.clear(), localStorage['ringsaddle.keys.bench-1'] = '{"next":"PageDown","again":"F8","reject":"F9"}', true)`)
+	p.do(chromedp.Reload())
+	p.waitText("#now-title", "No set is running.")
+	eval[bool](p, holdScript)
+	eval[bool](p, "(() => { const tell = ringsaddle.cues.tell; window.told = []; ringsaddle.cues.tell = function (name, text) { told.push(text); return tell.call(this, name, text); }; return true; })()")
+	// behind checks that the panel is a sentence behind.
+	behind := func(waits string) {
+		t.Helper()
+		if got := eval[string](p, "ringsaddle.set?.waits ?? 'no set'"); got != waits {
+			t.Fatalf("the panel is at %q; held back it should be at %q", got, waits)
+		}
+	}
+	unwanted := func() (list []string) {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		for _, e := range b.journal {
+			if e.Kind == string(calibrate.MovedTo) || e.Kind == string(calibrate.SameAgain) || e.Kind == string(calibrate.Rejected) {
+				list = append(list, e.Kind)
+			}
+		}
+		return list
+	}
+
+	// The reader reads the ident that the sentence asks for.
+	eval[bool](p, "holdSets()")
+	positions := []any{}
+	for h := 1; h <= 7; h++ {
+		positions = append(positions, map[string]any{"height_mm": h, "direction_deg": 0})
+	}
+	want[wireSet](b, 201, "POST", "/api/v1/sets", order(func(o map[string]any) {
+		o["works"] = []any{map[string]any{"ring_id": "w32", "positions": positions}}
+	}))
+	p.waitText("#now-title", "Read the ident: is this master ring M-30-07?")
+	behind("no set")
+	p.scan("M-30-07")
+	eval[bool](p, "releaseSets()")
+	p.waitText("#now-title", "Bring master ring M-30-07")
+	p.wait("ringsaddle.set?.waits === 'capture' && !ringsaddle.pressed")
+
+	// Pressed twice at a new sentence, the ring is confirmed, once.
+	eval[bool](p, "holdSets()")
+	b.capture(t, 0.5, nil)
+	p.waitText("#now-title", "Read the ident: is this work ring W-32-118?")
+	behind("capture")
+	p.press("PageDown")
+	p.press("PageDown")
+	eval[bool](p, "releaseSets()")
+	p.waitText("#now-title", "Bring work ring W-32-118")
+	p.wait("ringsaddle.set.waits === 'capture' && !ringsaddle.pressed")
+	if set := b.newest(); set.Step != 1 || set.ConfirmRing != "" || len(unwanted()) != 0 {
+		t.Errorf("the set is at step %d, asks for ring %q, %q; the ring should be confirmed and nothing else", set.Step, set.ConfirmRing, unwanted())
+	}
+
+	// The set goes on between the press and its effect: the person looks again.
+	for i, key := range []string{"PageDown", "F8"} {
+		eval[bool](p, "holdSets()")
+		b.capture(t, 2001.7, nil)
+		p.waitText("#now-detail", fmt.Sprintf("height %d mm, direction 0°", 2*i+2))
+		behind("capture")
+		p.press(key)
+		b.capture(t, 2001.7, nil)
+		eval[bool](p, "releaseSets()")
+		p.wait(fmt.Sprintf("told.filter((text) => text === 'It has just changed: look, then press again').length === %d", i+1))
+		p.wait(fmt.Sprintf("!ringsaddle.pressed && ringsaddle.set.step === %d", 2*i+3))
+	}
+	if len(unwanted()) != 0 || b.newest().Step != 5 {
+		t.Errorf("%q, step %d; a press that came too late should do nothing", unwanted(), b.newest().Step)
+	}
+	p.waitText("#cue", "It has just changed: look, then press again")
+
+	// "Reject last" opens the list on the newest capture, and names it.
+	eval[bool](p, "holdSets()")
+	b.capture(t, 2001.9, nil)
+	p.waitText("#now-detail", "height 6 mm, direction 0°")
+	p.press("F9")
+	eval[bool](p, "releaseSets()")
+	p.waitText("dialog", "height 5 mm, direction 0°, 2.00190 mm")
 	p.sound()
 }

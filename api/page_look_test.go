@@ -90,21 +90,29 @@ func pageShowsTheSweep(t *testing.T, browser context.Context) {
 	}
 	const middle = 100.0
 	// On which side is not known: both flanks of the hollow, above its floor.
-	far := near(`{ adjustment: 'tilt', sense: 'min', best_mm: 2.00125, away_mm: 0.01042, closeness: 0.2, side: '', side_text: '' }`)
+	far := near(`{ adjustment: 'tilt', sense: 'min', best_mm: 2.00125, away_mm: 0.01042, closeness: 0.2, passed: true, side: '', side_text: '' }`)
 	p.waitText("#near-distance", "10.42 µm")
 	p.waitText("#near-words", "above the smallest so far")
 	if !far[0].Shown || !far[1].Shown || math.Abs(far[0].X-middle-(middle-far[1].X)) > 0.01 {
 		t.Errorf("side not known: %+v", far)
 	}
-	closer := near(`{ adjustment: 'tilt', sense: 'min', best_mm: 2.00125, away_mm: 0.00035, closeness: 0.8, side: 'past', side_text: 'Tilt past the smallest reading' }`)
+	closer := near(`{ adjustment: 'tilt', sense: 'min', best_mm: 2.00125, away_mm: 0.00035, closeness: 0.8, passed: true, side: 'past', side_text: 'Tilt past the smallest reading' }`)
 	p.waitText("#near-distance", "0.35 µm")
 	p.waitText("#near-words", "above the smallest so far")
 	p.waitText("#near-side", "Tilt past the smallest reading")
 	if closer[1].Shown || closer[0].X <= middle || closer[0].X-middle >= middle-far[0].X || closer[0].Y <= far[0].Y {
 		t.Errorf("nearer, past it: %+v, before %+v: the ball should lie to the right, nearer and lower", closer, far)
 	}
-	at := near(`{ adjustment: 'cross', sense: 'max', best_mm: 2.00125, away_mm: 0, closeness: 1, side: '', side_text: '' }`)
+	// On the way there the best reading so far is nothing to stop at.
+	near(`{ adjustment: 'cross', sense: 'max', best_mm: 2.00125, away_mm: 0, closeness: 1, passed: false, side: '', side_text: '' }`)
+	p.waitText("#near-distance", "Not passed yet")
+	p.waitText("#near-words", "go on until the reading comes back")
+	p.wait("!document.querySelector('#near').classList.contains('at') && document.querySelector('#near .ball').classList.contains('maybe')")
+	at := near(`{ adjustment: 'cross', sense: 'max', best_mm: 2.00125, away_mm: 0, closeness: 1, passed: true, side: '', side_text: '' }`)
 	p.waitText("#near-distance", "At the largest")
+	if wide := eval[float64](p, "document.querySelector('#near-distance').scrollWidth - document.querySelector('#near').clientWidth"); wide > 0 {
+		t.Errorf("\"At the largest\" is %v px wider than its box", wide)
+	}
 	if at[0].X != middle || at[1].Shown || at[0].Y >= closer[0].Y {
 		t.Errorf("on the hump: %+v", at)
 	}

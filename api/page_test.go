@@ -259,7 +259,7 @@ func states(t *testing.T) []state {
 			sees: map[string]string{
 				"#now-title": "The set is closed.", "#result .verdict": "✓ Accepted: closing minus opening is +0.08 µm, the limit is 0.20 µm.",
 				"#result table": "32.00117", "#result tbody": "0.21 µm", "#result .caution": "not a calibration certificate", "#result tbody a": "CSV 1",
-				"#actions": "Start another set",
+				"#asks": "Start another set",
 			},
 		},
 		{
@@ -289,6 +289,7 @@ func TestPage(t *testing.T) {
 	t.Run("afar", func(t *testing.T) { pageReadsFromAfar(t, browser) })
 	t.Run("sweep", func(t *testing.T) { pageShowsTheSweep(t, browser) })
 	t.Run("pedal", func(t *testing.T) { pageByPedal(t, browser) })
+	t.Run("pressed", func(t *testing.T) { pageKeysFollowTheSentence(t, browser) })
 	t.Run("setup", func(t *testing.T) { pageSetsUp(t, browser) })
 	t.Run("fits", func(t *testing.T) { pageFits(t, browser) })
 	t.Run("bounds", func(t *testing.T) { pageDrawsWithinBounds(t, browser) })

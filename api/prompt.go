@@ -22,6 +22,8 @@ type prompt struct {
 	Ident string `json:"ident"`
 	// Waits is what the set waits for.
 	Waits string `json:"waits" enum:"start,confirm_ring,capture,withdrawal,answer,resume,close,nothing"`
+	// Step is the step in hand.
+	Step int `json:"step" doc:"Index of the step in hand; the number of steps once all are done, -1 without a set."`
 
 	move string // in the frame itself
 }
@@ -82,6 +84,15 @@ func contactText(contact string) string {
 // of the detector, and what the hand is advised in mid-entry. It is a pure
 // function.
 func promptFor(state *benchState, sweep Sweep, advice Advice) prompt {
+	p := benchPrompt(state, sweep, advice)
+	p.Step = -1
+	if state.set != nil {
+		p.Step = state.set.State.Step
+	}
+	return p
+}
+
+func benchPrompt(state *benchState, sweep Sweep, advice Advice) prompt {
 	st, set := state.station, state.set
 	switch {
 	case st == nil:

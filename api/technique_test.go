@@ -160,6 +160,13 @@ func TestNearnessAndResidual(t *testing.T) {
 	if n == nil || n.Adjustment != "cross" || n.Sense != "max" || n.Best != 0.005 || n.Away != 0.0015 || n.Side != "past" || n.SideText != "Cross slide past the largest reading" {
 		t.Errorf("%+v", n)
 	}
+	if n.Passed {
+		t.Error("passed, though no pass was seen")
+	}
+	s.State.Seek[1].Passes = 1
+	if !nearnessOf(step, s).Passed {
+		t.Error("not passed after a pass")
+	}
 	mm, text := residualOf(step, s)
 	if mm == nil || *mm != 0.000123 || text != "Tilt left 0.12 µm from its turning point; this is taken out" {
 		t.Errorf("residual %v %q", mm, text)

@@ -26,6 +26,10 @@ type Options struct {
 	Link string
 	// Instructor tells the hand what to do; nil gives the scenario's tasks in order.
 	Instructor Instructor
+	// Adviser, if set, tells the hand in mid-entry what to do, and Follow says how the
+	// hand follows it. Its Advise is called with the bench's lock held.
+	Adviser Adviser
+	Follow  Follow
 	// Pace, if set, is called after frames have been sent and returns when the
 	// other side has taken them; the simulated time stands still meanwhile. A bench
 	// with a pace sends at most paceS seconds of frames in one go and never catches
@@ -77,6 +81,9 @@ func New(opt Options) (*Bench, error) {
 	ses, err := NewSession(opt.Scenario, opt.Seed)
 	if err != nil {
 		return nil, err
+	}
+	if opt.Adviser != nil {
+		ses.Advise(opt.Adviser, opt.Follow)
 	}
 	b := &Bench{opt: opt, ses: ses, orders: make(chan Fault), asked: make(chan int, 16), tasks: opt.Instructor}
 	if b.tasks == nil {
@@ -149,6 +156,14 @@ func (b *Bench) Stats() Stats {
 	s.Entries, s.InContact, s.Unplugged = len(b.ses.entries), b.ses.contact, b.spare != nil
 	s.SimulatedS = float64(b.ses.Now()) * 1e-9
 	return s
+}
+
+// Advised returns how often the hand did what its adviser said instead of what it
+// would have done, and how often it did not.
+func (b *Bench) Advised() (followed, ignored int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.ses.Advised()
 }
 
 // Thermometer returns what a thermometer shows now on the ring with the given

@@ -2,7 +2,7 @@
 import { h, field } from './dom.js';
 import { post } from './client.js';
 import { ask, askReason } from './dialog.js';
-import { mm, outcome } from './format.js';
+import { outcome, length } from './format.js';
 
 const rejectReasons = ['Ring not clean', 'Ring moved', 'Wrong position', 'Bench was knocked'];
 
@@ -18,7 +18,7 @@ export const act = (app, path, body) => post(path, body).then((set) => {
 export const lastGood = (set) => [...set.captures].reverse().find((c) => c.standing === 'used' || c.standing === 'pending_withdrawal');
 
 const titleOf = (app, step) => app.set.steps[step]?.title ?? 'Outside the plan';
-const nameOf = (app, c) => `${titleOf(app, c.step)}, ${c.reading_mm === undefined ? outcome(c.outcome) : mm(c.reading_mm) + ' mm'}`;
+const nameOf = (app, c) => `${titleOf(app, c.step)}, ${c.reading_mm === undefined ? outcome(c.outcome) : length(c.reading_mm)}`;
 
 export const confirmRing = (app) => act(app, `/sets/${app.set.id}/confirm-ring`, { by: who(app), ring_id: app.set.confirm_ring });
 export const resume = (app) => act(app, `/sets/${app.set.id}/resume`, { by: who(app) });

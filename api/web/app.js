@@ -19,6 +19,7 @@ const readoutLost = 'Readout not connected';
 
 const app = {
   station: '', set: null, result: null, actor: '', shownStep: -1, left: '', fetching: '',
+  said: null, // what the sentence on the page says: what is waited for, at which step, and the set it speaks of
   trace: new Trace(byId('trace')), near: new Nearness(byId('near')), sound: new Sound(),
 
   /** Runs something that may fail and says so. */
@@ -57,11 +58,23 @@ const app = {
     }
   },
 
+  /**
+   * Brings the panel, which follows the sentence after a moment, up to what the
+   * sentence said when a key was pressed, and returns the set. same tells whether the
+   * set still waits for what the sentence said.
+   */
+  async asSaid(said) {
+    if (this.set?.id !== said.set_id || this.set.seq < said.set_seq) this.showSet(await get(`/sets/${said.set_id}`));
+    const { set } = this;
+    return { set, same: set?.id === said.set_id && set.waits === said.waits && set.step === said.step };
+  },
+
   leaveSet() {
     this.left = this.set?.id ?? '';
     this.set = this.result = null;
     this.shownStep = -1;
     byId('setup').dataset.station = '';
+    byId('order').replaceChildren(); // it is built anew, and nobody shall type into the old one
     render();
     byId('setup').scrollIntoView();
   },
@@ -157,6 +170,7 @@ function showLive(f) {
   show(byId('residual'), Boolean(f.residual_text));
   app.sound.follow(near && near.closeness);
   app.trace.live(f);
+  app.said = { waits: now.waits, ident: now.ident, step: now.step, set_id: f.set_id, set_seq: f.set_seq };
   if (f.set_id && f.set_id !== app.left && (f.set_id !== app.set?.id || f.set_seq > app.set.seq)) app.loadSet(f.set_id);
 }
 
@@ -186,7 +200,7 @@ let stop = () => {};
 function choose(stations, name) {
   stop();
   app.station = name;
-  app.set = app.result = null;
+  app.set = app.result = app.said = null;
   app.shownStep = -1;
   remember.set('station', name);
   const st = stations.find((s) => s.name === name);
@@ -231,7 +245,7 @@ async function begin() {
   light();
   soundControls(app.sound);
   listen(app);
-  byId('settings').addEventListener('click', () => settings(app, [unitField(() => { app.trace.pointKey = ''; render(); })]));
+  byId('settings').addEventListener('click', () => settings(app, [unitField(() => { app.trace.pointKey = ''; render(); dispatchEvent(new Event('hashchange')); })]));
   showLink('waiting');
   for (;;) {
     try {

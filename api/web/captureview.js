@@ -3,7 +3,7 @@
 // the window in sight, whatever the length of the trace.
 import { h, setText, show } from './dom.js';
 import { get } from './client.js';
-import { mm, uncertainty, outcome, standing, roles, day, clock, plain } from './format.js';
+import { uncertainty, outcome, standing, roles, day, clock, plain, bare, length, prefs } from './format.js';
 import { s, plot, ticks, marker } from './chart.js';
 import { place } from './result.js';
 
@@ -17,12 +17,15 @@ const upper = (text) => text[0].toUpperCase() + text.slice(1);
 
 export async function captureView([id], params) {
   const path = `/captures/${encodeURIComponent(id)}`;
-  const [capture, whole] = await Promise.all([get(path), get(`${path}/envelope`)]);
+  const [capture, whole, turns] = await Promise.all([get(path), get(`${path}/envelope`), get(`${path}/turn-backs`).then((doc) => ({ list: doc.turn_backs }), (err) => {
+    if (err.status !== 409) throw err;
+    return { list: [], why: err.message };
+  })]);
   const set = capture.set_id ? await get(`/sets/${capture.set_id}`) : null;
   const step = set?.steps[capture.step];
   const what = step ? `${roles[step.role] ?? step.role} ${step.ident}, ${place(step)}` : 'a capture outside any step';
   const title = `Trace of ${what}`;
-  const view = new View(capture, whole, path, params);
+  const view = new View(capture, whole, turns.list, path, params);
   return {
     title, close: () => view.close(),
     nodes: [
@@ -30,7 +33,7 @@ export async function captureView([id], params) {
       said(capture),
       ...(whole.readings > 0 ? view.nodes : [h('p', { class: 'note' }, 'No readings are stored for this capture.')]),
       points(whole, view),
-      facts(capture, whole),
+      facts(capture, whole, turns),
       h('p', { class: 'row links' },
         h('a', { href: capture.trace, download: '' }, 'Raw trace (CSV)'),
         set?.ended ? h('a', { href: `#/results/${set.id}` }, 'The result of its set') : null),
@@ -44,7 +47,7 @@ function said(c) {
   return h('div', { class: 'said' },
     h('p', { class: 'verdict' }, h('strong', {}, good && c.outcome === 'diameter' ? 'Diameter found' : upper(outcome(c.outcome))),
       c.standing === 'used' ? '; it counts. ' : c.standing ? `; ${standing(c.standing)}. ` : '. ',
-      good ? `Reading at the saddle ${mm(c.reading_mm)} mm ± ${uncertainty(c.u_mm)}, ${day(c.at)} ${clock(c.at)}.` : `${day(c.at)} ${clock(c.at)}.`),
+      good ? `Reading at the saddle ${length(c.reading_mm)} ± ${uncertainty(c.u_mm)}, ${day(c.at)} ${clock(c.at)}.` : `${day(c.at)} ${clock(c.at)}.`),
     c.why && c.standing !== 'used' ? h('p', {}, c.why) : null,
     c.rejected_by ? h('p', {}, `Rejected by ${c.rejected_by}: ${c.rejected_reason}`) : null,
     c.question ? h('p', { class: 'note' }, c.question) : null,
@@ -55,14 +58,14 @@ function points(whole, view) {
   if (whole.points.length === 0) return h('p', {}, 'No turning point was found.');
   return h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Table of turning points' }, h('table', { id: 'turning-points' },
     h('caption', { class: 'sr' }, 'Turning points'),
-    h('thead', {}, h('tr', {}, ['Turning point', '#Value / mm', '#u', '#Passes', '#At'].map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))),
+    h('thead', {}, h('tr', {}, ['Turning point', `#Value / ${prefs.unit}`, '#u', '#Passes', '#At'].map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))),
     h('tbody', {}, whole.points.map((p) => h('tr', {},
       h('th', { scope: 'row' }, h('button', { type: 'button', class: 'plain small', onclick: () => view.near(p) }, `Show the ${pointName(p)}`)),
-      h('td', { class: 'number' }, mm(p.value_mm)), h('td', { class: 'number' }, uncertainty(p.u_mm)),
+      h('td', { class: 'number' }, bare(p.value_mm)), h('td', { class: 'number' }, uncertainty(p.u_mm)),
       h('td', { class: 'number' }, String(p.crossings)), h('td', { class: 'number' }, `${p.t_s.toFixed(1)} s`))))));
 }
 
-function facts(c, whole) {
+function facts(c, whole, turns) {
   const line = (term, text) => h('div', {}, h('dt', {}, term), h('dd', {}, text));
   const contact = whole.contact_to_s;
   return h('dl', { class: 'figures' },
@@ -70,12 +73,13 @@ function facts(c, whole) {
     line('Readings stored', `${whole.readings}, one count is ${plain(whole.step_mm * 1000)} µm`),
     c.ending ? line('Ended by', c.ending.replaceAll('_', ' ')) : null,
     c.detector ? line('Detector', `revision ${c.detector}, entries ${c.first_seq} to ${c.last_seq}`) : null,
-    line('Turn-backs', 'not stored with a capture; the trace shows them'));
+    line('Turned back by the hand', turns.why ?? (turns.list.length === 0 ? 'not where it could be taken for a turning point'
+      : `${turns.list.length === 16 ? '16 times at least' : turns.list.length === 1 ? 'once' : `${turns.list.length} times`} (hollow diamonds)`)));
 }
 
 class View {
-  constructor(capture, whole, path, params) {
-    Object.assign(this, { capture, whole, path, envelope: whole, closed: false, timer: 0, asked: '' });
+  constructor(capture, whole, turns, path, params) {
+    Object.assign(this, { capture, whole, turns, path, envelope: whole, closed: false, timer: 0, asked: '' });
     this.plot = plot(Math.max(260, Math.min(460, Math.round(innerHeight * 0.46))), (w, hgt) => this.draw(w, hgt), {
       tabindex: 0, role: 'group', 'aria-label': 'Trace', 'aria-describedby': 'trace-scale',
     });
@@ -212,7 +216,7 @@ class View {
     const values = ticks(low, high, Math.max(2, Math.round(height / 70)));
     for (const v of values.values) {
       out.push(s('line', { class: 'rule', x1: LEFT, x2: width - RIGHT, y1: y(v), y2: y(v) }),
-        s('text', { class: 'axis', x: LEFT - 8, y: y(v) + 5, 'text-anchor': 'end' }, mm(v, Math.max(values.decimals, 3))));
+        s('text', { class: 'axis', x: LEFT - 8, y: y(v) + 5, 'text-anchor': 'end' }, bare(v, Math.max(values.decimals, 3))));
     }
     const times = ticks(from, to, Math.max(2, Math.round(width / 130)));
     for (const t of times.values) {
@@ -237,6 +241,12 @@ class View {
       out.push(s('line', { class: 'saddle', x1: LEFT, x2: width - RIGHT, y1: y(reading), y2: y(reading) }),
         label(width, LEFT + 4, y(reading) + 16, 'saddle', 'start'));
     }
+    for (const b of this.turns) {
+      if (b.t_s < from || b.t_s > to || b.value_mm < low || b.value_mm > high) continue;
+      const hollow = marker('diamond', x(b.t_s), y(b.value_mm) + (b.sense === 'min' ? 11 : -11), 7, { class: 'turn' });
+      hollow.append(s('title', {}, `${b.adjustment} turned back by the hand, ${length(b.value_mm)}`));
+      out.push(hollow);
+    }
     for (const p of this.whole.points) {
       if (p.t_s < from || p.t_s > to) continue;
       const inside = p.value_mm >= low && p.value_mm <= high;
@@ -244,7 +254,7 @@ class View {
       const up = p.sense === 'min' ? 1 : -1;
       if (inside) out.push(s('line', { class: 'point-line', x1: LEFT, x2: width - RIGHT, y1: py, y2: py }));
       out.push(marker(p.sense === 'min' ? 'up' : 'down', px, py + up * 11, 8, { class: 'point' }));
-      const text = inside ? `${pointName(p)} ${mm(p.value_mm)} ± ${uncertainty(p.u_mm)}` : `${pointName(p)} lies ${p.value_mm > high ? 'above' : 'below'}`;
+      const text = inside ? `${pointName(p)} ${bare(p.value_mm)} ± ${uncertainty(p.u_mm)}` : `${pointName(p)} lies ${p.value_mm > high ? 'above' : 'below'}`;
       out.push(label(width, px, Math.min(Math.max(py + up * 34 + (up < 0 ? 4 : 0), TOP + 14), height - BOTTOM - 6), text, 'middle'));
     }
     this.plot.el.setAttribute('aria-label', `Trace from ${from.toFixed(1)} s to ${to.toFixed(1)} s`);

@@ -2,7 +2,7 @@
 
 import { remember } from './dom.js';
 
-/** How this browser shows things: unit of the live display, decimal sign, time zone of the bench. */
+/** How this browser shows things: unit of what was measured, decimal sign, time zone of the bench. */
 export const prefs = {
   unit: remember.get('unit') ?? 'mm',
   decimal: new Intl.NumberFormat().formatToParts(1.5).find((p) => p.type === 'decimal')?.value ?? '.',
@@ -22,34 +22,40 @@ export function readoutText(text, unit) {
     : { text: minus((v * INCH).toFixed(Math.max(0, decimals - 1))), unit: 'mm' };
 }
 
-/** A length of the live display with its unit, from millimetres. */
+/** A length that was measured, with its unit, from millimetres. */
 export const length = (v, decimals = 5) => (prefs.unit === 'in' ? `${minus((v / INCH).toFixed(decimals + 2))}\u00a0in` : `${mm(v, decimals)}\u00a0mm`);
 
 /** The same without its unit, for rules and labels. */
 export const bare = (v, decimals = 5) => (prefs.unit === 'in' ? minus((v / INCH).toFixed(decimals + 2)) : mm(v, decimals));
 
-/** A short distance of the live display: micrometres or microinches. */
-export const short = (v) => (prefs.unit === 'in' ? `${minus((v / INCH * 1e6).toFixed(1))}\u00a0µin` : micro(v));
+/** A short distance: micrometres or microinches. */
+export const short = (v) => micro(v);
 
 /** A length in millimetres with a fixed number of decimals. */
 export const mm = (v, decimals = 5) => minus(v.toFixed(decimals));
 
-/** A difference in micrometres, with its sign. */
+/** Small lengths are shown in micrometres, or in microinches with one decimal less. */
+const small = () => (prefs.unit === 'in' ? { per: 1e6 / INCH, less: 1, unit: '\u00a0µin' } : { per: 1000, less: 0, unit: '\u00a0µm' });
+
+/** A small difference with its sign. */
 export function signedMicro(v) {
-  const text = (v * 1000).toFixed(2);
-  const zero = Number(text) === 0;
-  return minus(zero ? '0.00' : (v > 0 ? '+' : '') + text) + '\u00a0µm';
+  const { per, less, unit } = small();
+  const text = (v * per).toFixed(2 - less);
+  return minus((v > 0 && Number(text) !== 0 ? '+' : '') + (Number(text) === 0 ? text.replace('-', '') : text)) + unit;
 }
 
-/** A size in micrometres. */
-export const micro = (v, decimals = 2) => minus((v * 1000).toFixed(decimals)) + '\u00a0µm';
+/** A small size. */
+export function micro(v, decimals = 2) {
+  const { per, less, unit } = small();
+  return minus((v * per).toFixed(Math.max(0, decimals - less))) + unit;
+}
 
-/** An uncertainty in micrometres with two significant digits. */
+/** An uncertainty with two significant digits. */
 export function uncertainty(v) {
-  if (!(v > 0)) return '0\u00a0µm';
-  const um = v * 1000;
-  const decimals = Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(um))));
-  return minus(um.toFixed(decimals)) + '\u00a0µm';
+  const { per, unit } = small();
+  if (!(v > 0)) return `0${unit}`;
+  const n = v * per;
+  return minus(n.toFixed(Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(n)))))) + unit;
 }
 
 export const freedom = (n) => (n === 1 ? '1 degree of freedom' : `${n} degrees of freedom`);

@@ -2,7 +2,7 @@
 // master on a bench, and where to find both.
 import { h } from './dom.js';
 import { get } from './client.js';
-import { mm, micro, signedMicro, uncertainty, status, day, clock, plain } from './format.js';
+import { micro, signedMicro, uncertainty, status, day, clock, plain, bare, length, prefs } from './format.js';
 import { s, plot, ticks, marker } from './chart.js';
 import { place } from './result.js';
 
@@ -59,10 +59,10 @@ export async function ringView([id]) {
   nodes.push(ringChart(ring, calibrations));
   nodes.push(scroll('Table of calibrations', h('table', { id: 'calibrations' },
     h('caption', { class: 'sr' }, title),
-    head(['Set, position', '#Diameter / mm', '#U', '#From nominal', '#Change', 'Result', 'Decision']),
+    head(['Set, position', `#Diameter / ${prefs.unit}`, '#U', '#From nominal', '#Change', 'Result', 'Decision']),
     h('tbody', {}, calibrations.map((c) => h('tr', {},
       h('th', { scope: 'row' }, setLink(c), h('span', { class: 'quiet' }, place(c))),
-      h('td', { class: 'number strong' }, mm(c.diameter_20c_mm)),
+      h('td', { class: 'number strong' }, bare(c.diameter_20c_mm)),
       h('td', { class: 'number' }, uncertainty(c.expanded_uncertainty_mm)),
       h('td', { class: 'number' }, signedMicro(c.deviation_mm)),
       h('td', { class: 'number' }, c.change ? [signedMicro(c.change.change_mm), h('span', { class: 'quiet' }, `${c.change.within ? '✓ within' : '✗ beyond'} ${uncertainty(c.change.expanded_uncertainty_mm)}`)] : '–'),
@@ -73,9 +73,9 @@ export async function ringView([id]) {
 }
 
 function changeWords(c) {
-  if (!c.change) return `${mm(c.diameter_20c_mm)} mm; not measured at this position before.`;
+  if (!c.change) return `${length(c.diameter_20c_mm)}; not measured at this position before.`;
   const { change_mm: d, expanded_uncertainty_mm: u, within, started } = c.change;
-  return `${mm(c.diameter_20c_mm)} mm, ${signedMicro(d)} since ${day(started)}; ${within ? '✓ the uncertainties of both explain up to' : '✗ more than the uncertainties of both explain,'} ${uncertainty(u)}.`;
+  return `${length(c.diameter_20c_mm)}, ${signedMicro(d)} since ${day(started)}; ${within ? '✓ the uncertainties of both explain up to' : '✗ more than the uncertainties of both explain,'} ${uncertainty(u)}.`;
 }
 
 function ringChart(ring, calibrations) {

@@ -41,34 +41,54 @@ export function listen(app) {
     }
     if (e.key === 'Shift') return; // a reader presses it for capitals
     burst = e.key.length === 1 ? (fast ? burst : '') + e.key : '';
+    const { said } = app; // what the person has just read
     const name = actions.map(([id]) => id).find((id) => keysOf(app)[id] === e.key);
-    if (!name || !app.set || app.set.ended) return;
+    if (!name || !said?.set_id || said.waits === 'nothing') return;
     if (e.key.length > 1) {
       e.preventDefault();
-      run(app, name);
+      run(app, said, name);
     } else if (burst.length === 1) {
-      waiting = setTimeout(() => { burst = ''; run(app, name); }, FAST + 20);
+      waiting = setTimeout(() => { burst = ''; run(app, said, name); }, FAST + 20);
     }
   });
 }
 
-/** Takes what a reader typed: it confirms the ring that is asked for, or says no. */
-function read(app, code) {
-  const { set } = app;
-  if (set?.waits !== 'confirm_ring') return;
-  if (code.toUpperCase() === set.confirm_ident.toUpperCase()) app.attempt(() => confirmRing(app));
-  else app.cues.tell('stop', `The code says ${code}, wanted is ${set.confirm_ident}`);
+/**
+ * Does what a press asks for. It was decided on the sentence on the page, so it acts
+ * on the set as the sentence has it; if that has passed, the person looks again,
+ * except where a list opens that says what it is about. A press while another is under
+ * way is none.
+ */
+async function decided(app, said, lists, f) {
+  if (app.pressed || said.set_id === app.left) return;
+  app.pressed = true;
+  try {
+    await app.attempt(async () => {
+      const { set, same } = await app.asSaid(said);
+      if (set && (same || lists)) await f(set);
+      else app.cues.tell('again', 'It has just changed: look, then press again');
+    });
+  } finally {
+    app.pressed = false;
+  }
 }
 
-function run(app, name) {
-  const { set } = app;
+/** Takes what a reader typed: it confirms the ring that is asked for, or says no. */
+function read(app, code) {
+  const { said } = app;
+  if (said?.waits !== 'confirm_ring') return;
+  if (code.toUpperCase() === said.ident.toUpperCase()) decided(app, said, false, () => confirmRing(app));
+  else app.cues.tell('stop', `The code says ${code}, wanted is ${said.ident}`);
+}
+
+const run = (app, said, name) => decided(app, said, name === 'reject' || name === 'relabel', (set) => {
   const keys = keysOf(app), last = lastGood(set);
   const refuse = (text) => app.cues.tell('again', text);
-  const send = (path, body, said) => app.attempt(async () => { await act(app, path, { by: who(app), ...body }); app.cues.tell('key', said); });
+  const send = async (path, body, said) => { await act(app, path, { by: who(app), ...body }); app.cues.tell('key', said); };
   switch (name) {
     case 'next': {
-      if (set.waits === 'confirm_ring') return app.attempt(() => confirmRing(app));
-      if (set.waits === 'resume') return app.attempt(() => resume(app));
+      if (set.waits === 'confirm_ring') return confirmRing(app);
+      if (set.waits === 'resume') return resume(app);
       if (set.waits === 'answer') return refuse('Please answer on the screen');
       const to = [...set.steps.slice(set.step + 1), ...set.steps.slice(0, set.step)].find((s) => !s.done);
       if (!to || set.waits === 'close') return refuse('Please close on the screen');
@@ -76,13 +96,16 @@ function run(app, name) {
     }
     case 'again':
       return send(`/sets/${set.id}/same-again`, { step: Math.min(set.step, set.steps.length - 1), reason: 'Key "same again"' }, 'One more entry here');
+    // The lists are not waited for: in the dialog keys mean something else.
     case 'reject':
-      return last ? reject(app, last, { on: keys.reject, take: keys.next }) : refuse('Nothing to reject');
+      last ? reject(app, last, { on: keys.reject, take: keys.next }) : refuse('Nothing to reject');
+      return undefined;
     case 'relabel':
-      return last ? relabel(app, last, { on: keys.relabel, take: keys.next }) : refuse('Nothing to relabel');
+      last ? relabel(app, last, { on: keys.relabel, take: keys.next }) : refuse('Nothing to relabel');
+      return undefined;
   }
   return undefined;
-}
+});
 
 /** The fields in which the person picks the keys, and what takes them over. */
 export function keyFields(app) {
@@ -113,12 +136,12 @@ export function keyFields(app) {
   return { fields: [h('fieldset', {}, h('legend', {}, 'Keys and pedals of this bench'), fields)], save: () => remember.set('keys.' + app.station, keys) };
 }
 
-/** The unit of the live display. Results and forms stay in millimetres. */
+/** The unit of what is measured. What is declared or certified stays in millimetres. */
 export function unitField(changed) {
   const unit = h('select', {}, h('option', { value: 'mm' }, 'Millimetres'), h('option', { value: 'in' }, 'Inches'));
   unit.value = prefs.unit;
   return {
-    fields: [field('Unit of the reading and the trace', unit, 'Results, ladder and forms stay in millimetres.')],
+    fields: [field('Unit of the reading, the trace and the results', unit, 'Heights, certificates, forms and sentences of the daemon stay in millimetres.')],
     save: () => { remember.set('unit', prefs.unit = unit.value); changed(); },
   };
 }

@@ -3,7 +3,7 @@
 import { h, byId, setText, show } from './dom.js';
 import { askReason } from './dialog.js';
 import { act, again, confirmRing, lastGood, moveTo, redo, reject, relabel, resume, temperatures, who } from './acts.js';
-import { mm, micro, signedMicro, uncertainty, freedom, plain, roles, outcome, standing, status, clock } from './format.js';
+import { micro, signedMicro, uncertainty, freedom, plain, roles, outcome, standing, status, clock, bare, prefs, length } from './format.js';
 
 export function renderSet(app) {
   const { set } = app;
@@ -23,6 +23,8 @@ export function renderSet(app) {
     box.replaceChildren(...actions(app));
   }
   byId('figures').replaceChildren(...figures(set));
+  setText(byId('ladder-note'), `Diameters / ${prefs.unit} by the opening reference, uncorrected; those of the result are at 20 °C.`);
+  show(byId('ladder-note'), set.steps.some((s) => s.diameter_by_opening_mm !== undefined));
   renderSteps(app);
   renderReservations(set);
   renderTemperatures(set);
@@ -47,10 +49,7 @@ function actions(app) {
   const base = `/sets/${set.id}`;
   const out = [];
   const button = (label, onclick, cls = 'plain') => out.push(h('button', { type: 'button', class: cls, onclick }, label));
-  if (set.ended) {
-    button('Start another set', () => app.leaveSet(), 'primary');
-    return out;
-  }
+  if (set.ended) return out;
   const reason = (title, text, confirm, path, more = {}, opts = {}) => () => askReason({
     title, text, confirm, by, ...opts, send: (body) => act(app, path, { ...body, ...more }),
   });
@@ -91,7 +90,7 @@ function renderSteps(app) {
         h('span', { class: 'mark', 'aria-hidden': 'true' }, marks[state]),
         h('span', { class: 'sr' }, words),
         h('strong', { class: 'what' }, `${roles[s.role] ?? s.role} ${s.ident}`),
-        h('strong', { class: 'value' }, value === null ? '' : mm(value)),
+        h('strong', { class: 'value' }, value === null ? '' : bare(value)),
         h('span', { class: 'under quiet' },
           h('span', {}, `${plain(s.height_mm)} mm, ${plain(s.direction_deg)}°`),
           h('span', {}, `${s.got} of ${s.needed}` + (s.spread_mm === undefined ? '' : `, spread ${micro(s.spread_mm)}`)))),
@@ -114,10 +113,10 @@ function renderSteps(app) {
 
 function captureRow(app, c) {
   const counts = c.standing === 'used';
-  const points = c.turning_points.map((p) => `${p.adjustment} ${p.sense === 'min' ? 'minimum' : 'maximum'} ${mm(p.value_mm)} ± ${uncertainty(p.u_mm)}`);
+  const points = c.turning_points.map((p) => `${p.adjustment} ${p.sense === 'min' ? 'minimum' : 'maximum'} ${bare(p.value_mm)} ± ${uncertainty(p.u_mm)}`);
   return h('li', { 'data-standing': c.standing },
     h('p', {}, h('span', { class: 'mark', 'aria-hidden': 'true' }, counts ? '✓ ' : c.standing === 'rejected' ? '✗ ' : '• '),
-      c.reading_mm === undefined ? h('strong', {}, outcome(c.outcome)) : h('span', {}, 'reading ', h('strong', {}, `${mm(c.reading_mm)} mm`), ` ± ${uncertainty(c.u_mm)}`),
+      c.reading_mm === undefined ? h('strong', {}, outcome(c.outcome)) : h('span', {}, 'reading ', h('strong', {}, `${length(c.reading_mm)}`), ` ± ${uncertainty(c.u_mm)}`),
       `, ${clock(c.at)}, ${standing(c.standing)}`, c.manual && c.outcome !== 'manual' ? ', taken by hand' : ''),
     points.length ? h('p', { class: 'quiet' }, points.join('; ')) : null,
     c.why && !counts ? h('p', { class: 'quiet' }, c.why) : null,
@@ -153,11 +152,15 @@ function renderTemperatures(set) {
 export function renderAsks(app) {
   const box = byId('asks');
   const { set } = app;
-  const key = set ? `${set.id} ${set.waits} ${set.confirm_ring} ${set.question?.seq ?? ''}` : '';
+  const key = set ? `${set.id} ${set.ended ?? ''} ${set.waits} ${set.confirm_ring} ${set.question?.seq ?? ''}` : '';
   if (box.dataset.key === key) return;
   box.dataset.key = key;
   box.replaceChildren();
-  if (!set || set.ended) return;
+  if (!set) return;
+  if (set.ended) {
+    box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.leaveSet() }, 'Start another set'));
+    return;
+  }
   const by = who(app);
   if (set.waits === 'confirm_ring') {
     box.append(h('button', { type: 'button', class: 'primary big', onclick: () => app.attempt(() => confirmRing(app)) }, `Yes, it says ${set.confirm_ident}`));

@@ -47,15 +47,16 @@ export class Nearness {
     this.balls.forEach((b, i) => {
       const s = i === 0 ? side : -side;
       b.style.display = i === 0 || !known && off > 0.02 ? '' : 'none';
-      b.classList.toggle('maybe', !known && off > 0.02);
+      b.classList.toggle('maybe', !near.passed || !known && off > 0.02);
       const x = s * off;
       b.setAttribute('cx', W / 2 + RUN * x);
       b.setAttribute('cy', curve(x, near.sense) - BALL - 2);
     });
-    const at = near.closeness > 0.97;
+    // Before the first pass every reading on the way there is the best so far.
+    const best = near.closeness > 0.97, at = best && near.passed;
     const word = near.sense === 'min' ? 'smallest' : 'largest';
-    setText(byId('near-distance'), at ? `At the ${word}` : short(near.away_mm));
-    setText(byId('near-words'), at ? 'so far' : `${near.sense === 'min' ? 'above' : 'below'} the ${word} so far`);
+    setText(byId('near-distance'), at ? `At the ${word}` : best ? 'Not passed yet' : short(near.away_mm));
+    setText(byId('near-words'), at ? 'so far' : best ? 'go on until the reading comes back' : `${near.sense === 'min' ? 'above' : 'below'} the ${word} so far`);
     setText(byId('near-side'), near.side_text ?? '');
     this.box.classList.toggle('at', at);
   }

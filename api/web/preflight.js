@@ -36,12 +36,12 @@ export function soakOf(soak, now) {
   return { over, minutes, steady, text: `${over ? '✓' : '○'} ${minutes} of ${soak.wanted} min; ${words}.` };
 }
 
-/** The list with the soak timer; readings gives the temperatures typed in the form. */
-export function preflight(app, readings) {
+/** The list with the soak timer; before: the boxes that were ticked; readings gives the temperatures typed in the form. */
+export function preflight(app, before, readings) {
   const key = 'soak.' + app.station;
   let soak = { wanted: 60, since: 0, notes: [], ...remember.get(key) };
   const keep = () => remember.set(key, soak);
-  const boxes = points.map(([id, text]) => ({ id, box: h('input', { type: 'checkbox', id: 'check-' + id }), text }));
+  const boxes = points.map(([id, text]) => ({ id, box: h('input', { type: 'checkbox', id: 'check-' + id, checked: before.includes(id) }), text }));
   const state = h('p', { class: 'soak', role: 'status' });
   const wanted = h('input', { type: 'number', min: 0, max: 1440, step: 5, value: soak.wanted });
   const draw = () => setText(state, soakOf(soak, Date.now()).text);
@@ -67,6 +67,7 @@ export function preflight(app, readings) {
     h('p', { class: 'caution' }, 'The carriage is spring-loaded: keep fingers out from between contacts and ring, and let it touch gently. Lock it while you mount. Support heavy rings with both hands, or with a lifting aid, until they lie on the table. Your laboratory\u2019s procedures come first.'));
   return {
     element,
+    boxes: () => boxes.filter((b) => b.box.checked).map((b) => b.id),
     ticked: () => {
       const list = boxes.filter((b) => b.box.checked).map((b) => b.id);
       const s = soakOf(soak, Date.now());

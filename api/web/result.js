@@ -1,6 +1,6 @@
 // What a set yielded: diameters, decision, budget. A measurement record, and it says so.
 import { h, byId, show } from './dom.js';
-import { mm, micro, signedMicro, uncertainty, freedom, plain, status, day, clock } from './format.js';
+import { micro, signedMicro, uncertainty, freedom, plain, status, day, clock, bare, length, prefs } from './format.js';
 
 /** Shows the result of the set in hand beside the bench. */
 export function renderResult(app) {
@@ -9,7 +9,7 @@ export function renderResult(app) {
   const visible = Boolean(set?.ended || (set && result));
   show(box, visible);
   // Made anew only if it changed: what was opened stays open, and the focus where it is.
-  const key = visible ? JSON.stringify([set.id, set.seq, result?.set_id, result?.revision]) : '';
+  const key = visible ? JSON.stringify([set.id, set.seq, result?.set_id, result?.revision, prefs.unit]) : '';
   if (box.dataset.key === key) return;
   box.dataset.key = key;
   box.replaceChildren(...(visible ? resultNodes(set, result, 'result') : []));
@@ -55,11 +55,11 @@ export function resultNodes(set, result, id) {
 const signs = { conforms: '✓', inside_not_proven: '?', outside_not_proven: '?', does_not_conform: '✗' };
 
 function diameters(result, id) {
-  const heads = ['Ring, position', '#Diameter / mm', '#U', '#k', '#u', '#ν', '#From nominal'];
+  const heads = ['Ring, position', `#Diameter / ${prefs.unit}`, '#U', '#k', '#u', '#ν', '#From nominal'];
   const bodies = result.positions.map((p) => h('tbody', {},
     h('tr', {},
       h('th', { scope: 'rowgroup' }, p.ident, h('span', { class: 'quiet' }, place(p))),
-      h('td', { class: 'number strong' }, mm(p.diameter_20c_mm)),
+      h('td', { class: 'number strong' }, bare(p.diameter_20c_mm)),
       h('td', { class: 'number strong' }, uncertainty(p.expanded_uncertainty_mm), p.floor_applied ? h('span', { class: 'quiet' }, 'laboratory floor') : null),
       h('td', { class: 'number' }, p.coverage_factor.toFixed(2)),
       h('td', { class: 'number' }, uncertainty(p.u_mm)),
@@ -85,7 +85,7 @@ function wholeRing(r) {
   return h('section', { class: 'whole' },
     h('h3', {}, `${r.ident} as a whole`),
     h('dl', { class: 'figures' },
-      line('Mean of the positions', r.mean, (v) => `${mm(v)} mm, ${signedMicro(v - r.nominal_mm)} from nominal`),
+      line('Mean of the positions', r.mean, (v) => `${length(v)}, ${signedMicro(v - r.nominal_mm)} from nominal`),
       r.taper ? line('Taper over the heights', r.taper, signedMicro, r.taper.value_mm > 0 ? '; wider at the greater height' : '') : null,
       r.out_of_roundness ? line('Out-of-roundness over the directions', r.out_of_roundness, (v) => micro(v), '; lobes of odd number do not show') : null,
       h('div', {}, h('dt', {}, 'Decision'), h('dd', {}, r.decision))));
@@ -111,7 +111,7 @@ function budget(p, id, open) {
   });
   const rows = terms.map((t) => h('tr', {},
     h('th', { scope: 'row' }, t.name || t.id, ' ', symbol(t.symbol)),
-    h('td', { class: 'number' }, mm(t.value)),
+    h('td', { class: 'number' }, bare(t.value)),
     h('td', { class: 'number' }, uncertainty(t.contribution_mm)),
     h('td', { class: 'number' }, percent(t.share)),
     h('td', { class: 'number' }, dof(t.dof)),
@@ -124,10 +124,10 @@ function budget(p, id, open) {
       bars, rest > 0 ? h('figcaption', {}, `Shares of the variance. ${rest} more below 0.1 %, in the table.`) : h('figcaption', {}, 'Shares of the variance.')),
     h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': `Table of the budget, ${of}` }, h('table', { id },
       h('caption', { class: 'sr' }, `Uncertainty budget, ${of}`),
-      h('thead', {}, h('tr', {}, ['Term', '#Estimate / mm', '#Contribution to u', '#Share', '#ν', 'Kind', 'Distribution'].map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))),
+      h('thead', {}, h('tr', {}, ['Term', `#Estimate / ${prefs.unit}`, '#Contribution to u', '#Share', '#ν', 'Kind', 'Distribution'].map((t) => h('th', { scope: 'col', class: t[0] === '#' ? 'number' : null }, t.replace('#', ''))))),
       h('tbody', {}, rows),
       h('tfoot', {}, h('tr', {},
-        h('th', { scope: 'row' }, 'Diameter at 20 °C'), h('td', { class: 'number strong' }, mm(p.diameter_20c_mm)), h('td', { class: 'number strong' }, uncertainty(p.u_mm)),
+        h('th', { scope: 'row' }, 'Diameter at 20 °C'), h('td', { class: 'number strong' }, bare(p.diameter_20c_mm)), h('td', { class: 'number strong' }, uncertainty(p.u_mm)),
         h('td', { class: 'number' }, '100\u00a0%'), h('td', { class: 'number' }, dof(p.dof)), h('td', { colspan: 2 }, `U ${uncertainty(p.expanded_uncertainty_mm)} with k ${p.coverage_factor.toFixed(2)}`))))));
 }
 

@@ -14,21 +14,21 @@ export async function renderSetup(app) {
   box.dataset.station = app.station;
   await app.attempt(async () => {
     const [{ rings }, { materials }] = await Promise.all([get('/rings'), get('/materials')]);
-    build(app, rings, materials);
+    build(app, rings, materials, remember.get('order.' + app.station) ?? {});
   });
 }
 
-function build(app, rings, materials) {
+/** Builds the form. memory: what it held before, or the last choices of this bench. */
+function build(app, rings, materials, memory) {
   const form = byId('order');
-  const memory = remember.get('order.' + app.station) ?? {};
   const masters = rings.filter((r) => r.kind === 'master');
   const works = rings.filter((r) => r.kind === 'work');
   const option = (r) => h('option', { value: r.id }, `${r.ident} · ${plain(r.nominal_mm)} mm` + (r.certificate ? ` · due ${r.certificate.due_on}${r.overdue ? ' OVERDUE' : ''}` : ''));
 
-  const technician = h('input', { type: 'text', required: true, maxlength: 100, autocomplete: 'name', value: memory.technician ?? '' });
+  const technician = h('input', { type: 'text', required: true, maxlength: 100, autocomplete: 'name', value: memory.technician || app.actor });
   const master = h('select', { required: true }, h('option', { value: '' }, 'Choose'), masters.map(option));
   if (masters.some((r) => r.id === memory.master)) master.value = memory.master;
-  const overdue = h('input', { type: 'text', maxlength: 500 });
+  const overdue = h('input', { type: 'text', maxlength: 500, value: memory.overdue ?? '' });
   const overdueField = field('Reason for using a master past its due date', overdue, 'It is recorded with the set and shown with the result.');
   const dueNote = h('p', { class: 'hint' });
   const showDue = () => {
@@ -57,23 +57,42 @@ function build(app, rings, materials) {
 
   const repeats = h('input', { type: 'number', min: 1, max: 10, required: true, value: memory.repeats ?? 2 });
   const limit = h('input', { type: 'number', min: 0.01, max: 100, step: 0.01, required: true, value: memory.limit ?? 0.2 });
-  const temp = () => h('input', { type: 'number', step: 0.01, min: 0, max: 40, inputmode: 'decimal' });
-  const tMaster = temp(), tWork = temp(), tScale = temp();
-  const checks = preflight(app, () => ({ master: tMaster.value, work: tWork.value, scale: tScale.value }));
+  const temp = (value) => h('input', { type: 'number', step: 0.01, min: 0, max: 40, inputmode: 'decimal', value: value ?? '' });
+  const tMaster = temp(memory.celsius?.master), tWork = temp(memory.celsius?.work), tScale = temp(memory.celsius?.scale);
+  const checks = preflight(app, memory.checks ?? [], () => ({ master: tMaster.value, work: tWork.value, scale: tScale.value }));
   const faults = h('ul'), fault = h('div', { class: 'fault', role: 'alert', hidden: true }, faults);
   const start = h('button', { type: 'submit', class: 'primary big' }, 'Start the set');
 
-  const again = async () => { byId('setup').dataset.station = ''; await renderSetup(app); };
-  const none = rings.length === 0 ? h('p', { class: 'note' }, 'The register is empty. Register a master and a work ring first.') : null;
+  const order = () => [...rows.querySelectorAll('.work-row')].map((row) => ({ ring: row.querySelector('.work').value, ...planOf(row) }));
+  const choices = () => ({
+    technician: technician.value.trim(), master: master.value, works: order().map(({ ring, text }) => ({ ring, ...text })),
+    repeats: Number(repeats.value), limit: Number(limit.value),
+  });
+  // A ring registered in place is chosen, and nothing that was typed is lost.
+  const add = async (kind) => {
+    const ring = await register(app, materials, kind);
+    if (!ring) return;
+    const kept = { ...choices(), overdue: overdue.value, celsius: { master: tMaster.value, work: tWork.value, scale: tScale.value }, checks: checks.boxes() };
+    const free = kept.works.find((w) => !w.ring);
+    if (ring.kind === 'master' && !kept.master) kept.master = ring.id;
+    if (ring.kind === 'work' && free) free.ring = ring.id;
+    await app.attempt(async () => build(app, (await get('/rings')).rings, materials, kept));
+    (form.querySelector('.needed button') ?? technician).focus();
+  };
+  const lacks = masters.length === 0 ? (works.length === 0 ? 'The register is empty. A set needs a master ring and a work ring: register the master first, with its certificate at hand.' : 'No master ring is registered: a set begins and ends on one.')
+    : works.length === 0 ? 'The master is registered. Now the work ring.' : '';
+  const needed = lacks === '' ? '' : h('div', { class: 'needed' }, h('p', {}, lacks),
+    h('button', { type: 'button', class: 'primary big', onclick: () => add(masters.length === 0 ? 'master' : 'work') }, 'Register a ring'));
+  form.classList.toggle('waits', lacks !== '');
   form.replaceChildren(
-    none ?? '',
+    needed,
     h('div', { class: 'grid' },
       field('Technician', technician),
       h('div', { class: 'stack' }, field('Master ring', master), dueNote, overdueField)),
     rows,
     h('div', { class: 'row' },
       h('button', { type: 'button', class: 'plain', onclick: () => addWork() }, 'Another work ring'),
-      h('button', { type: 'button', class: 'plain', onclick: () => register(app, materials).then((r) => r && again()) }, 'Register a ring')),
+      h('button', { type: 'button', class: 'plain', onclick: () => add('work') }, 'Register a ring')),
     h('div', { class: 'grid three' },
       field('Entries at each position', repeats, 'Repeats by re-entry'),
       field('Closing limit / µm', limit, '0.2 µm is common practice')),
@@ -86,7 +105,7 @@ function build(app, rings, materials) {
   form.onsubmit = async (e) => {
     e.preventDefault();
     const lines = [];
-    const workRows = [...rows.querySelectorAll('.work-row')].map((row) => ({ ring: row.querySelector('.work').value, ...planOf(row) }));
+    const workRows = order();
     if (!technician.value.trim()) lines.push('Technician: who measures?');
     if (!master.value) lines.push('Master ring: choose one.');
     if (overdue.required && !overdue.value.trim()) lines.push('This master is past its due date: give the reason for using it, or choose another.');
@@ -106,7 +125,7 @@ function build(app, rings, materials) {
     if (tMaster.value) temperatures.push({ ring_id: master.value, celsius: Number(tMaster.value) });
     for (const w of workRows) if (tWork.value) temperatures.push({ ring_id: w.ring, celsius: Number(tWork.value) });
     if (tScale.value) temperatures.push({ celsius: Number(tScale.value) });
-    remember.set('order.' + app.station, { technician: technician.value.trim(), master: master.value, works: workRows.map(({ ring, text }) => ({ ring, ...text })), repeats: Number(repeats.value), limit: Number(limit.value) });
+    remember.set('order.' + app.station, choices());
     start.disabled = true;
     try {
       const set = await post('/sets', {

@@ -27,6 +27,7 @@ type demoOptions struct {
 	seed     uint64
 	speed    float64
 	exit     bool
+	practise bool
 	scenario string
 	folder   string
 	listen   string
@@ -45,11 +46,21 @@ func newDemoCommand() *cobra.Command {
 database, and measures an invented set: a master, a work ring at three heights in
 two directions, each position by two entries, and the master again. Nothing is
 touched but the simulated knobs. It ends with a table that has the simulated truth
-beside what was found. Without --exit the bench page stays up with the finished set.`,
+beside what was found. Without --exit the bench page stays up with the finished set,
+and the simulated hand goes on to serve any set that is started there. With
+--practise it does nothing else: the register is empty, and a person registers the
+rings, starts the set and confirms the idents at the page, at life's speed unless
+--speed says otherwise.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if !(o.speed >= 0.1 && o.speed <= maxDemoSpeed) {
 				return &exitError{code: 2, err: fmt.Errorf("--speed %g: permitted 0.1 to %d", o.speed, maxDemoSpeed)}
+			}
+			if o.practise && o.exit {
+				return &exitError{code: 2, err: errors.New("--practise and --exit exclude each other: a set that a person starts ends when that person closes it")}
+			}
+			if o.practise && !cmd.Flags().Changed("speed") {
+				o.speed = 1
 			}
 			return runDemo(cmd.Context(), cmd.OutOrStdout(), o)
 		},
@@ -58,6 +69,7 @@ beside what was found. Without --exit the bench page stays up with the finished 
 	f.Uint64Var(&o.seed, "seed", 1, "which hand and which disturbances")
 	f.Float64Var(&o.speed, "speed", maxDemoSpeed, "how many simulated seconds pass in a second, 0.1 to 10; the station clock runs as fast")
 	f.BoolVar(&o.exit, "exit", false, "end after the table: status 0 only if every position was captured and agrees with the truth")
+	f.BoolVar(&o.practise, "practise", false, "leave the page to a person: empty register, no set; the simulated hand serves what is started there")
 	f.StringVar(&o.scenario, "scenario", "demo", "ready scenario or scenario file (ringsaddle simulate --list)")
 	f.StringVar(&o.folder, "folder", "", "folder for the database and the device link; default a new temporary one")
 	f.StringVar(&o.listen, "listen", "127.0.0.1:0", "address of the bench page")
@@ -76,9 +88,12 @@ func runDemo(ctx context.Context, out io.Writer, o demoOptions) error {
 			return err
 		}
 	}
-	tech := &technician{out: out, scenario: scenario, speed: o.speed, started: time.Now(), began: make(chan struct{}), ended: make(chan error, 1), patience: 2 * time.Second}
+	tech := &technician{out: out, scenario: scenario, speed: o.speed, started: time.Now(), began: make(chan struct{}), ended: make(chan error, 1), patience: 2 * time.Second, stays: !o.exit, serves: o.practise}
 	device := filepath.Join(o.folder, "bench")
-	simulated, err := bench.New(bench.Options{Scenario: scenario, Seed: o.seed, Speed: o.speed, Link: device, Instructor: tech})
+	look := &glance{}
+	simulated, err := bench.New(bench.Options{
+		Scenario: scenario, Seed: o.seed, Speed: o.speed, Link: device, Instructor: tech, Adviser: look, Follow: bench.DefaultFollow(),
+	})
 	if err != nil {
 		return err
 	}
@@ -103,14 +118,29 @@ func runDemo(ctx context.Context, out io.Writer, o demoOptions) error {
 	g.Go(func() error { return d.Run(runCtx) })
 	g.Go(func() error { return simulated.Run(runCtx) })
 	var verdict error
+	reachable := make(chan struct{})
+	g.Go(func() error {
+		select {
+		case <-reachable:
+			return look.Run(runCtx, tech.api)
+		case <-runCtx.Done():
+			return nil
+		}
+	})
 	g.Go(func() error {
 		select {
 		case a := <-address:
 			tech.api = &client{base: "http://" + a.String()}
+			close(reachable)
 		case <-runCtx.Done():
 			return nil
 		}
 		fmt.Fprintf(out, "Simulated bench %s, seed %d, speed %g. Database %s\nBench page: %s/\n\n", device, o.seed, o.speed, cfg.Storage.Path, tech.api.base)
+		if o.practise {
+			tech.invite()
+			close(tech.began)
+			return nil
+		}
 		report, err := tech.measure(runCtx)
 		if err != nil {
 			if runCtx.Err() != nil {
@@ -119,6 +149,8 @@ func runDemo(ctx context.Context, out io.Writer, o demoOptions) error {
 			return err
 		}
 		report.print(out)
+		followed, ignored := simulated.Advised()
+		fmt.Fprintf(out, "In mid-entry the hand did %d times what the page said instead of what it had in mind, and passed over it %d times.\n", followed, ignored)
 		verdict = report.verdict()
 		if o.exit {
 			stop()
@@ -169,10 +201,14 @@ type technician struct {
 	began    chan struct{} // closed when the set has been started
 	ended    chan error    // one value when there is nothing more to measure
 
-	setID string
-	ids   map[string]string // ring ident → id
-	told  int               // captures printed
-	known int               // captures on the page when the entry in hand began
+	stays  bool // after its own set the hand serves those that a person starts
+	serves bool // it does so now
+
+	served string // the set of a person's that it serves; empty if none
+	setID  string
+	ids    map[string]string // ring ident → id
+	told   int               // captures printed
+	known  int               // captures on the page when the entry in hand began
 
 	onTable string // ident of the ring on the table
 
@@ -205,16 +241,10 @@ func (t *technician) measure(ctx context.Context) (*demoReport, error) {
 // register enters the scenario's rings with what their certificates say.
 func (t *technician) register(ctx context.Context) error {
 	t.ids = map[string]string{}
-	day := func(years int) string { return time.Now().AddDate(years, 0, 0).Format(time.DateOnly) }
 	for _, r := range t.scenario.Rings {
 		in := map[string]any{"by": technicianName, "ident": r.Ident, "kind": r.Role, "nominal_mm": r.NominalMM, "material": "steel"}
 		if r.Role == "master" {
-			task := t.scenario.Tasks[0]
-			in["certificate"] = map[string]any{
-				"number": "DEMO-1", "diameter_20c_mm": r.NominalMM + r.CertifiedUM*1e-3, "expanded_uncertainty_mm": r.ExpandedUM * 1e-3,
-				"coverage_factor": 2, "height_mm": task.HeightMM, "direction_deg": task.DirectionDeg,
-				"calibrated_on": day(-1), "due_on": day(1),
-			}
+			in["certificate"] = t.certificateOf(r)
 		}
 		var ring remoteRing
 		if err := t.api.call(ctx, http.MethodPost, "/rings", in, &ring); err != nil {
@@ -223,6 +253,28 @@ func (t *technician) register(ctx context.Context) error {
 		t.ids[r.Ident] = ring.ID
 	}
 	return nil
+}
+
+// demoCertificate is a certificate as the page asks for it.
+type demoCertificate struct {
+	Number       string  `json:"number"`
+	DiameterMM   float64 `json:"diameter_20c_mm"`
+	ExpandedMM   float64 `json:"expanded_uncertainty_mm"`
+	K            float64 `json:"coverage_factor"`
+	HeightMM     float64 `json:"height_mm"`
+	DirectionDeg float64 `json:"direction_deg"`
+	CalibratedOn string  `json:"calibrated_on"`
+	DueOn        string  `json:"due_on"`
+}
+
+// certificateOf is the invented certificate of the scenario's master.
+func (t *technician) certificateOf(r bench.Ring) demoCertificate {
+	day := func(years int) string { return time.Now().AddDate(years, 0, 0).Format(time.DateOnly) }
+	at := t.scenario.Tasks[0]
+	return demoCertificate{
+		Number: "DEMO-1", DiameterMM: r.NominalMM + r.CertifiedUM*1e-3, ExpandedMM: r.ExpandedUM * 1e-3, K: 2,
+		HeightMM: at.HeightMM, DirectionDeg: at.DirectionDeg, CalibratedOn: day(-1), DueOn: day(1),
+	}
 }
 
 // start orders the set that the scenario's tasks describe.
@@ -265,6 +317,9 @@ func (t *technician) Next(ctx context.Context, done *bench.Entry) (bench.Task, e
 	case <-ctx.Done():
 		return bench.Task{}, ctx.Err()
 	}
+	if t.serves {
+		return t.serve(ctx, done)
+	}
 	task, err := t.next(ctx, done)
 	for away := time.Now(); unreachable(err) && time.Since(away) < time.Minute; {
 		// The page is away: wait for it to come back, as a person would.
@@ -280,6 +335,10 @@ func (t *technician) Next(ctx context.Context, done *bench.Entry) (bench.Task, e
 	}
 	if errors.Is(err, io.EOF) {
 		t.ended <- nil
+		if t.stays {
+			t.serves = true
+			return t.serve(ctx, nil)
+		}
 	}
 	return bench.Task{}, io.EOF
 }

