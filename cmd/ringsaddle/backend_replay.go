@@ -1,10 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
 	"reflect"
+	"slices"
 
 	"ringsaddle/acquire"
 	"ringsaddle/api"
@@ -77,9 +79,14 @@ func turnBacks(ctx context.Context, store *storage.Store, id string) ([]api.Capt
 	}
 	out := []api.CaptureTurnBack{}
 	for _, t := range last.TurnBacks {
+		// Where the clock of the readings jumped, the place of a turn is not known.
+		if t.At < found.StartAt || t.At > found.EndAt {
+			continue
+		}
 		out = append(out, api.CaptureTurnBack{
 			Adjustment: t.Adjustment, Sense: t.Sense, At: t.At, Value: positionOf(rec.Step, last.Origin, t.Value),
 		})
 	}
+	slices.SortStableFunc(out, func(a, b api.CaptureTurnBack) int { return cmp.Compare(a.At, b.At) })
 	return out, nil
 }

@@ -15,12 +15,13 @@ import (
 func TestPractise(t *testing.T) {
 	t.Parallel()
 	page := newWatcher(t)
-	ctx, cancel := context.WithCancel(t.Context())
+	folder := t.TempDir() // outlives the demo
+	ctx, cancel := context.WithCancel(context.Background())
 	var told lines
 	ended := make(chan error, 1)
 	go func() {
 		ended <- runDemo(ctx, &told, demoOptions{
-			seed: 4, speed: maxDemoSpeed, practise: true, scenario: "testdata/short.toml", folder: t.TempDir(), listen: "127.0.0.1:0", logLevel: "error",
+			seed: 4, speed: maxDemoSpeed, practise: true, scenario: "testdata/short.toml", folder: folder, listen: "127.0.0.1:0", logLevel: "error",
 		})
 	}()
 	t.Cleanup(func() {
