@@ -65,6 +65,9 @@ type analyser struct {
 	normal cholesky
 	soft   softTable
 
+	flex [2]float64 // flexure to reckon with beyond what the own passes tell, µm
+	left int        // see takeOtherWay
+
 	played  bool
 	endRest bool
 	span    float64 // range of the smoothed reading, µm
@@ -171,6 +174,7 @@ func (a *analyser) cut(n int) {
 func (a *analyser) run(c *contact, how Ending, live bool) {
 	a.played, a.overfull, a.preset, a.stale = false, false, false, 0
 	a.dec, a.est = decision{}, estimate{}
+	a.flex = [2]float64{}
 	a.live = live
 	a.load(c, live)
 	if len(a.z) < 8 {
@@ -215,6 +219,7 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	if !a.findSlides() || !a.decideSlides() {
 		a.decide()
 		a.weighHinges()
+		a.shareFlexure()
 	}
 	a.estimate()
 	a.estimateFlat()

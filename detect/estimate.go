@@ -119,8 +119,8 @@ func (a *analyser) estimate() {
 		prior(pSaddle, 1e4)
 		prior(pDrift, math.Max(a.drift, 1e-6))
 		flex := math.Max(0.1, a.slide.flex)
-		prior(pFlex0, flex)
-		prior(pFlex1, flex)
+		prior(pFlex0, math.Max(flex, a.flex[0]))
+		prior(pFlex1, math.Max(flex, a.flex[1]))
 		for i := pStart0; i < m.n; i++ {
 			prior(i, 1e3)
 		}
