@@ -85,11 +85,14 @@
 // narrower ones. Passes and rests are then observations of one linear model:
 // saddle, drift, the residual that each adjustment was left with, and flexure
 // that turns with the direction of the knob. It contains saddle = C − (E − T)
-// and its longer chains. Its spread is estimated from the passes; u comes from
-// its covariance, and where another rest might have been the one at which the
-// hands changed over, from that too; if such a rest would move the saddle by more
-// than 0.4 µm and is more probable than 0.08, no diameter is given. The time of a capture is the end of its
-// last phase.
+// and its longer chains. Where one adjustment shows flexure and the other does
+// not, reversals of the other that lie as far from its passes are taken for passes
+// of the other direction, or the flexure is added to u (flexure.go). Its spread is
+// estimated from the passes; u comes from its covariance with 0.03 µm for
+// hysteresis, which passes from both sides share, and where another rest might
+// have been the one at which the hands changed over, from that too; if such a rest
+// would move the saddle by more than 0.4 µm and is more probable than 0.08, no
+// diameter is given. The time of a capture is the end of its last phase.
 //
 // Estimators of the value of one pass, 400 passes at 100 Hz with white noise of
 // 0.05 µm and an uneven hand (TestEstimators prints this):

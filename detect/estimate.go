@@ -45,6 +45,11 @@ type estimate struct {
 	spread   float64
 }
 
+// hystUM is the hysteresis to expect of a carriage, µm. It holds the reading back at
+// every extremum on the same side, so that passes do not show it, and not at the
+// rest; common practice, no source.
+const hystUM = 0.03
+
 // Parameters of the model, by place.
 const (
 	pSaddle = iota
@@ -186,7 +191,7 @@ func (a *analyser) estimate() {
 	e.saddle = b[pSaddle]
 	var g [maxDim]float64
 	g[pSaddle] = 1
-	e.u = math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur)
+	e.u = math.Hypot(math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur), hystUM)
 	if bySlide {
 		// The chain is closed by geometry; what wanders over the whole entry stays.
 		e.u = math.Hypot(e.u, slideWander*wander)
@@ -215,7 +220,7 @@ func (a *analyser) estimate() {
 			for x := range m.n {
 				v += g[x] * b[x]
 			}
-			e.value[k], e.valueU[k], e.valueT[k] = v, math.Sqrt(m.quad(&g)), st
+			e.value[k], e.valueU[k], e.valueT[k] = v, math.Hypot(math.Sqrt(m.quad(&g)), hystUM), st
 			e.n[k] = ph.n
 		}
 		e.parked[k] = ph.caught && a.hinges[ph.to].seen
