@@ -67,7 +67,7 @@ export class Trace {
     if (key === this.pointKey) return;
     this.pointKey = key;
     byId('points').replaceChildren(...this.points.map((p) => h('li', {},
-      h('span', { 'aria-hidden': 'true', class: 'mark' }, p.sense === 'min' ? '▼' : '▲'),
+      h('span', { 'aria-hidden': 'true', class: 'mark' }, p.sense === 'min' ? '▲' : '▼'),
       ` ${name(p)} ${length(p.value_mm)} ± ${uncertainty(p.u_mm)}, `,
       `${p.crossings} ${p.crossings === 1 ? 'pass' : 'passes'}`)));
   }

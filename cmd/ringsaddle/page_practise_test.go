@@ -76,6 +76,53 @@ func TestPractise(t *testing.T) {
 	says("truth")
 }
 
+// After its own set the demo's hand serves one that a person starts, and leaves the
+// confirmations to that person.
+func TestHandServesAfterItsOwnSet(t *testing.T) {
+	t.Parallel()
+	rig := newRig(t, shortScenario(t, 1, 1), 6)
+	rig.tech.stays = true
+	_, address, _ := rig.inProcess()
+	rig.begin(address)
+	rig.finish(2 * time.Minute)
+
+	person := &technician{scenario: rig.tech.scenario, api: &client{base: "http://" + address}, ids: rig.tech.ids}
+	if err := person.start(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	confirmed := 0
+	for until := time.Now().Add(2 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
+		set, err := person.api.set(t.Context(), person.setID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if set.Waits == "close" {
+			break
+		}
+		if time.Now().After(until) {
+			t.Fatalf("the set still waits for %s at step %d", set.Waits, set.Step)
+		}
+		if set.Waits != "confirm_ring" {
+			continue
+		}
+		confirmed++
+		if err := person.api.act(t.Context(), person.setID, "confirm-ring", map[string]any{"by": "A. Example", "ring_id": set.ConfirmRing}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if confirmed < 2 {
+		t.Errorf("%d rings were left to the person to confirm", confirmed)
+	}
+	if err := person.api.act(t.Context(), person.setID, "close", map[string]any{"by": "A. Example"}); err != nil {
+		t.Fatal(err)
+	}
+	for until := time.Now().Add(time.Minute); !strings.Contains(rig.told.String(), "a simulation and no certificate"); time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(until) {
+			t.Fatal("the truth is not told beside what was found")
+		}
+	}
+}
+
 func TestRingOfThePractice(t *testing.T) {
 	sc, err := bench.OpenScenario("demo")
 	if err != nil {
