@@ -94,6 +94,10 @@
 // would move the saddle by more than 0.4 µm and is more probable than 0.08, no
 // diameter is given. The time of a capture is the end of its last phase.
 //
+// A tilt or swivel that is played first for 5 s or more, to and fro, and moves the
+// reading by 0.6 µm at most need not be caught: half of what it was seen to leave
+// is taken out, and that and a tenth of its movement are added to u.
+//
 // Estimators of the value of one pass, 400 passes at 100 Hz with white noise of
 // 0.05 µm and an uneven hand (TestEstimators prints this):
 //

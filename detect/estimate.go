@@ -283,6 +283,57 @@ func (a *analyser) row(o *obs, g *[maxDim]float64) {
 // played and is too flat to see, s. A hand that only waits takes less.
 const flatSeconds = 5.0
 
+// lowUM is how far the reading may move while an adjustment is played for it to be
+// bounded rather than seen, µm: a tilt of 10 mrad moves it by 0.15 µm in a ring of
+// 6 mm, by 0.5 µm in one of 12 mm.
+const lowUM = 0.6
+
+// settledSeconds is how long the carriage may settle at the beginning, s.
+const settledSeconds = 1.5
+
+// estimateLow handles a rotation that was played first and long, to and fro, and
+// moved the reading by lowUM at most: whether its extremum was passed cannot be
+// told for certain, and what it can hide is bounded by that movement.
+func (a *analyser) estimateLow() bool {
+	d, e := &a.dec, &a.est
+	if !e.ok || d.n != 2 || d.ph[0].slide > 0 || d.ph[1].slide > 0 || !d.ph[1].caught {
+		return false
+	}
+	one := &d.ph[0]
+	flat, caught := one.seek, 1-one.seek
+	h := &a.hinges[one.to]
+	if s := a.p.Seeks[flat].Adjustment; s != Tilt && s != Swivel || one.n == 0 || !h.seen || one.caught && d.prob[flat] >= 1-a.p.FalseProbability {
+		return false
+	}
+	turns := 0
+	for i := range a.piv {
+		if a.piv[i].k < h.a {
+			turns++
+		}
+	}
+	// What settles at first is not play.
+	from := a.hinges[0].b
+	for from < h.a && a.t[from]-a.t[0] < settledSeconds {
+		from++
+	}
+	lo, up := math.Inf(1), math.Inf(-1)
+	for _, v := range a.sm[from : h.b+1] {
+		lo, up = math.Min(lo, v), math.Max(up, v)
+	}
+	low := math.Max(lowUM, math.Max(8*a.sigma, 2*a.q))
+	if up-lo > low || turns < 2 || a.t[h.b]-a.t[0] < flatSeconds {
+		return false
+	}
+	sg := -float64(a.sense(flat))
+	r := math.Max(0, (h.level-one.value)*sg)
+	e.flat, e.flatSeek = true, flat
+	// Between nothing and all of what was seen to be left.
+	e.saddle = e.value[caught] + e.slope*(e.tEnd-e.valueT[caught]) - 0.5*r*sg
+	e.u = math.Sqrt(e.valueU[caught]*e.valueU[caught] + r*r/12 + 0.01*(up-lo)*(up-lo))
+	e.value[flat], e.valueU[flat], e.valueT[flat] = one.value, 0.3*(up-lo), a.t[from]
+	return true
+}
+
 // estimateFlat looks for an adjustment that was played unseen while the other
 // one was caught: a long stretch at the beginning or at the end in which the
 // reading moves by less than can be seen. What the adjustment can have left
@@ -292,7 +343,7 @@ const flatSeconds = 5.0
 // played.
 func (a *analyser) estimateFlat() {
 	d, e := &a.dec, &a.est
-	if !e.ok || d.mask != 1 && d.mask != 2 {
+	if a.estimateLow() || !e.ok || d.mask != 1 && d.mask != 2 {
 		return
 	}
 	caught := d.mask >> 1
