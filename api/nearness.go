@@ -19,7 +19,7 @@ type liveNearness struct {
 	Best       float64 `json:"best_mm" doc:"The turning point, or the reading nearest to it so far."`
 	Away       float64 `json:"away_mm" doc:"How far the newest reading is from it; not negative."`
 	Closeness  float64 `json:"closeness" doc:"For a tone: 1 within what can be seen, 0 from 50 µm on, by the logarithm of the distance."`
-	Passed     bool    `json:"passed" doc:"The turning point has been passed at least once. Before, every reading on the way there is the nearest so far."`
+	Passed     bool    `json:"passed" doc:"The turning point has been passed at least once, for certain. Before, every reading on the way there is the nearest so far."`
 	Side       string  `json:"side" enum:",before,past" doc:"Where the slide stands, seen from where it stood at the beginning, if the readout sends its position and the turning point has been passed; else empty."`
 	SideText   string  `json:"side_text" doc:"The same in words; empty if not known."`
 }

@@ -105,8 +105,8 @@ func pageShowsTheSweep(t *testing.T, browser context.Context) {
 	}
 	// On the way there the best reading so far is nothing to stop at.
 	near(`{ adjustment: 'cross', sense: 'max', best_mm: 2.00125, away_mm: 0, closeness: 1, passed: false, side: '', side_text: '' }`)
-	p.waitText("#near-distance", "Not passed")
-	p.waitText("#near-words", "go on until the reading comes back")
+	p.waitText("#near-distance", "Largest yet")
+	p.waitText("#near-words", "not passed for certain: move on over it")
 	p.wait("!document.querySelector('#near').classList.contains('at') && document.querySelector('#near .ball').classList.contains('maybe')")
 	at := near(`{ adjustment: 'cross', sense: 'max', best_mm: 2.00125, away_mm: 0, closeness: 1, passed: true, side: '', side_text: '' }`)
 	p.waitText("#near-distance", "At the largest")

@@ -55,8 +55,8 @@ export class Nearness {
     // Before the first pass every reading on the way there is the best so far.
     const best = near.closeness > 0.97, at = best && near.passed;
     const word = near.sense === 'min' ? 'smallest' : 'largest';
-    setText(byId('near-distance'), at ? `At the ${word}` : best ? 'Not passed' : short(near.away_mm));
-    setText(byId('near-words'), at ? 'so far' : best ? 'go on until the reading comes back' : `${near.sense === 'min' ? 'above' : 'below'} the ${word} so far`);
+    setText(byId('near-distance'), at ? `At the ${word}` : best ? `${near.sense === 'min' ? 'Smallest' : 'Largest'} yet` : short(near.away_mm));
+    setText(byId('near-words'), at ? 'so far' : best ? 'not passed for certain: move on over it' : `${near.sense === 'min' ? 'above' : 'below'} the ${word} so far`);
     setText(byId('near-side'), near.side_text ?? '');
     this.box.classList.toggle('at', at);
   }
