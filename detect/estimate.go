@@ -325,7 +325,7 @@ func (a *analyser) estimateLow() bool {
 		return false
 	}
 	sg := -float64(a.sense(flat))
-	r := math.Max(0, (h.level-one.value)*sg)
+	r := math.Min(up-lo, math.Max(0, (h.level-one.value)*sg))
 	e.flat, e.flatSeek = true, flat
 	// Between nothing and all of what was seen to be left.
 	e.saddle = e.value[caught] + e.slope*(e.tEnd-e.valueT[caught]) - 0.5*r*sg
