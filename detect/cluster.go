@@ -79,20 +79,21 @@ func (s *side) add(piv []pivot, id int) {
 }
 
 // mixRoom is the room for the evidence of the sets of reversals that may be passes:
-// the first one from the bound inwards, the first two, and so on.
+// the first one from the bound inwards, the first two, and so on. Set x holds x+1.
 type mixRoom struct {
 	n  [len(spreads)]int              // sets that are no nonsense, by spread
 	at [len(spreads)][maxOfKind]agree // how well each agrees
 	// Of each set: what its reversals have in favour of an even and of an uneven
-	// hand, the evidence of those that are left over, the greatest term of the
-	// mixture without the shape, and the evidence of flexed passes.
-	even, uneven, rest, top, flexed [maxOfKind]float64
-	order                           [maxOfKind]int // of a set in time
+	// hand, the evidence of those that are left over, and what no term of the
+	// mixture exceeds, without the shape and of flexed passes.
+	even, uneven, rest, top, topFlexed [maxOfKind]float64
+	rank                               [maxOfKind]int // of the reversals in time
+	near                               int            // sets that flexure may explain
 }
 
 // agree is the evidence of one value for a set of reversals that differ by no more
 // than their noise and one of spreads: the parts of a Gaussian integral.
-type agree struct{ ln, chi, value float64 }
+type agree struct{ ln, chi, sw float64 }
 
 // lnTerms is more than a mixture may exceed its greatest term by: the logarithm of
 // the number of terms, with the one of flexed passes, and of two hands.
@@ -100,6 +101,8 @@ const lnTerms = 2.4
 
 // weighSide works out how many of the reversals agree at the bound and the
 // evidence of all of them: the passes share one value, the others lie anywhere.
+// The best set counts. So every set is bounded, and worked out only if it may be
+// the best one.
 func (a *analyser) weighSide(s *side, W, lnW float64) {
 	s.caught, s.passes, s.flexed = math.Inf(-1), 0, false
 	s.far = -float64(s.n) * lnW
@@ -107,158 +110,185 @@ func (a *analyser) weighSide(s *side, W, lnW float64) {
 		return
 	}
 	a.prominence(s, W)
-	m, idx := &a.mix, s.idx[:s.n]
+	m := &a.mix
 	total := 0.0
-	for _, id := range idx {
+	for _, id := range s.idx[:s.n] {
 		total += a.piv[id].lnw
 	}
-	var even, uneven float64
-	rest := total
-	for x, id := range idx {
-		p := &a.piv[id]
-		even += p.even
-		uneven += p.uneven
-		rest -= p.lnw
-		m.even[x], m.uneven[x], m.rest[x] = even, uneven, rest
-		m.top[x], m.flexed[x] = math.Inf(-1), math.Inf(-1)
-	}
-	ref := a.piv[idx[0]].v
-	for k := range spreads {
-		var sw, swv, swvv, ln float64
-		m.n[k] = s.n
-		for x, id := range idx {
-			p := &a.piv[id]
-			w := p.weight[k]
-			d := p.v - ref
-			sw += w
-			swv += w * d
-			swvv += w * d * d
-			ln -= p.halfLn[k]
-			g := agree{ln: ln, chi: swvv - swv*swv/sw}
-			if x > 0 {
-				g.value = 0.5 * math.Log(2*math.Pi/sw)
-			}
-			m.at[k][x] = g
-			m.top[x] = max(m.top[x], m.term(k, x, 0, total, lnW))
-			if g.chi > 60 {
-				m.n[k] = x + 1
-				break
-			}
-		}
-	}
-	better := a.weighFlexed(idx, total, lnW)
-	// Only the greatest counts, so a set is summed up if it may be that.
-	least, leastFar := math.Inf(-1), math.Inf(-1)
+	a.bound(s, total, lnW)
 	turns := func(x int) float64 { return float64(s.n-x-1) * lnTurn }
-	for x := range idx {
-		least = max(least, max(m.top[x]+m.likelier(x), m.flexed[x])+turns(x)-1e-6)
-		leastFar = max(leastFar, m.top[x]+turns(x)-1e-6)
-	}
-	far := math.Inf(-1)
-	for x := range idx {
-		if max(m.top[x]+m.likelier(x), m.flexed[x])+turns(x)+lnTerms >= least {
-			shape := a.handsShape(m.even[x], m.uneven[x])
-			e := a.logAdd(a.sumUp(x, shape, total, lnW), m.flexed[x]) + turns(x)
-			if e > s.caught {
-				s.caught, s.passes = e, x+1
-			}
+	top := func(x int) float64 { return max(m.top[x]+m.likelier(x), m.topFlexed[x]) + turns(x) }
+	best, bestFar := 0, 0
+	for x := range s.n {
+		if top(x) > top(best) {
+			best = x
 		}
-		if m.top[x]+turns(x)+lnTerms >= leastFar {
+		if m.top[x]+turns(x) > m.top[bestFar]+turns(bestFar) {
+			bestFar = x
+		}
+	}
+	caught := func(x int) {
+		flexed := math.Inf(-1)
+		if x >= 2 && x < m.near {
+			flexed = a.flexed(s, x, lnW)
+		}
+		e := a.logAdd(a.sumUp(x, a.shapeOfSet(x), total, lnW), flexed) + turns(x)
+		if e > s.caught || e == s.caught && x < s.passes {
+			s.caught, s.passes = e, x+1
+		}
+	}
+	caught(best)
+	far := a.sumUp(bestFar, 0, total, lnW) + turns(bestFar)
+	for x := range s.n {
+		if x != best && top(x)+lnTerms >= s.caught {
+			caught(x)
+		}
+		if x != bestFar && m.top[x]+turns(x)+lnTerms >= far {
 			far = max(far, a.sumUp(x, 0, total, lnW)+turns(x))
 		}
 	}
-	last := min(max(s.passes, 1), maxPasses) - 1
-	s.shape = a.handsShape(m.even[last], m.uneven[last])
-	s.flexed = better && s.passes >= 3
+	s.shape = a.shapeOfSet(min(max(s.passes, 1), maxPasses) - 1)
+	s.flexed = s.passes >= 3 && a.flexedIsBetter(s, total, lnW)
 	if s.n >= 2 {
 		s.far = 0
-		for _, id := range idx {
+		for _, id := range s.idx[:s.n] {
 			s.far -= a.piv[id].lnw
 		}
 		s.far = a.logAdd(s.far, far+lnStopFar)
 	}
 }
 
-// term is the evidence that the first x+1 reversals are passes with a spread, and
-// the others turn-backs; shape is what their shape says.
-func (m *mixRoom) term(k, x int, shape, total, lnW float64) float64 {
-	if x == 0 {
-		return -total + shape + spreads[k].lnw
+// bound fills in a.mix for side s.
+func (a *analyser) bound(s *side, total, lnW float64) {
+	m, idx := &a.mix, s.idx[:s.n]
+	first := &a.piv[idx[0]]
+	var even, uneven, flexed float64
+	rest := total
+	m.near = 0
+	for x, id := range idx {
+		p := &a.piv[id]
+		even += p.even
+		uneven += p.uneven
+		flexed -= p.flexHalfLn
+		rest -= p.lnw
+		m.even[x], m.uneven[x], m.rest[x] = even, uneven, rest
+		m.top[x], m.topFlexed[x] = math.Inf(-1), math.Inf(-1)
+		m.rank[(id-s.first)/2] = x
+		if m.near == x && math.Abs(p.v-first.v) <= flexedUM {
+			m.near++
+			if x >= 2 {
+				// The residuals vanish and the value is as uncertain as one pass.
+				m.topFlexed[x] = flexed + m.likelier(x) - lnW + first.flexHalfLn - rest + lnFlexed
+			}
+		}
 	}
-	g := &m.at[k][x]
-	return g.ln + shape - 0.5*g.chi + g.value - lnW - m.rest[x] + spreads[k].lnw
+	for k, sp := range spreads {
+		var sw, swv, swvv, ln float64
+		m.n[k] = s.n
+		for x, id := range idx {
+			p := &a.piv[id]
+			w := p.weight[k]
+			d := p.v - first.v
+			sw += w
+			swv += w * d
+			swvv += w * d * d
+			ln -= p.halfLn[k]
+			chi := swvv - swv*swv/sw
+			m.at[k][x] = agree{ln, chi, sw}
+			// The value is at most as uncertain as one pass.
+			m.top[x] = max(m.top[x], ln-0.5*chi+first.halfLn[k]-lnW-m.rest[x]+sp.lnw)
+			if chi > 60 {
+				m.n[k] = x + 1
+				break
+			}
+		}
+	}
+	m.top[0] = -total
 }
 
-// likelier is what the shapes of the first x+1 reversals say for the hand that
-// they go with better.
+// likelier is what the shapes of set x say for the hand that they go with better.
 func (m *mixRoom) likelier(x int) float64 {
 	return max(lnEven+m.even[x], lnUneven+m.uneven[x])
 }
 
-// sumUp adds the evidence of the first x+1 reversals up over spreads.
+// shapeOfSet is what the shapes of set x say.
+func (a *analyser) shapeOfSet(x int) float64 {
+	return a.handsShape(a.mix.even[x], a.mix.uneven[x])
+}
+
+// sumUp returns the evidence that set x are passes with one of spreads, and the
+// others turn-backs; shape is what their shape says.
 func (a *analyser) sumUp(x int, shape, total, lnW float64) float64 {
+	m := &a.mix
 	sum := math.Inf(-1)
-	for k := range spreads {
-		if x < a.mix.n[k] {
-			sum = a.logAdd(sum, a.mix.term(k, x, shape, total, lnW))
+	for k, sp := range spreads {
+		if x >= m.n[k] {
+			continue
 		}
+		e := -total + shape + sp.lnw
+		if x > 0 {
+			g := &m.at[k][x]
+			e = g.ln + shape - 0.5*g.chi + 0.5*math.Log(2*math.Pi/g.sw) - lnW - m.rest[x] + sp.lnw
+		}
+		sum = a.logAdd(sum, e)
 	}
 	return sum
 }
 
-// weighFlexed works out the evidence that the passes lie at two levels in turn: the
-// frame gives to the hand, and neighbouring passes run in opposite directions.
-// It reports whether that is the better explanation of the largest set.
-func (a *analyser) weighFlexed(idx []int, total, lnW float64) bool {
-	const lnw = -1.6
+const (
+	// flexUM is how much the frame may give to the hand, and flexSpreadUM how far
+	// passes in one direction then differ, µm. Passes that differ by more than
+	// flexedUM it does not explain.
+	flexUM       = 0.25
+	flexSpreadUM = 0.04
+	flexedUM     = 1.2
+	lnFlexed     = -1.6
+)
+
+// flexed returns the evidence that the passes of set x lie at two levels in turn:
+// the frame gives to the hand, and neighbouring passes run in opposite directions.
+func (a *analyser) flexed(s *side, x int, lnW float64) float64 {
 	m := &a.mix
-	largest := -1
-	best := math.Inf(-1)
-	ref := a.piv[idx[0]].v
-	for x, id := range idx {
-		if math.Abs(a.piv[id].v-ref) > 1.2 {
-			break
-		}
-		// The passes in order of time.
-		k := x
-		for k > 0 && m.order[k-1] > id {
-			m.order[k] = m.order[k-1]
-			k--
-		}
-		m.order[k] = id
-		if x < 2 {
+	ref := a.piv[s.idx[0]].v
+	var m11, m12, m22, b1, b2, yy, ln float64
+	m22 = 1 / (flexUM * flexUM)
+	dir := 1.0
+	for t, rank := range m.rank[:s.n] {
+		if rank > x {
 			continue
 		}
-		var m11, m12, m22, b1, b2, yy, ln float64
-		m22 = 1 / (flexUM * flexUM)
-		for r, o := range m.order[:x+1] {
-			p := &a.piv[o]
-			w, y, dir := p.flexWeight, p.v-ref, 1.0
-			if r%2 == 1 {
-				dir = -1
-			}
-			m11 += w
-			m12 += w * dir
-			m22 += w
-			b1 += w * y
-			b2 += w * dir * y
-			yy += w * y * y
-			ln -= p.flexHalfLn
+		p := &a.piv[s.first+2*t]
+		w, y := p.flexWeight, p.v-ref
+		m11 += w
+		m12 += w * dir
+		m22 += w
+		b1 += w * y
+		b2 += w * dir * y
+		yy += w * y * y
+		ln -= p.flexHalfLn
+		dir = -dir
+	}
+	det := m11*m22 - m12*m12
+	rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
+	return ln + a.shapeOfSet(x) - 0.5*rss - lnW - math.Log(flexUM*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - m.rest[x] + lnFlexed
+}
+
+// flexedIsBetter reports whether flexure explains the set that it explains best
+// better than one value does.
+func (a *analyser) flexedIsBetter(s *side, total, lnW float64) bool {
+	m := &a.mix
+	set, flexed, best := -1, 0.0, math.Inf(-1)
+	for x := m.near - 1; x >= 2; x-- {
+		turns := float64(s.n-x-1) * lnTurn
+		if m.topFlexed[x]+turns+lnTerms < best {
+			continue
 		}
-		det := m11*m22 - m12*m12
-		rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
-		shape := a.handsShape(m.even[x], m.uneven[x])
-		e := ln + shape - 0.5*rss - lnW - math.Log(flexUM*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - m.rest[x] + lnw
-		m.flexed[x] = e
-		if e += float64(len(idx)-x-1) * lnTurn; e > best {
-			best, largest = e, x
+		e := a.flexed(s, x, lnW)
+		if e+turns >= best {
+			set, flexed, best = x, e, e+turns
 		}
 	}
-	if largest < 0 {
-		return false
-	}
-	shape := a.handsShape(m.even[largest], m.uneven[largest])
-	return m.flexed[largest] > a.sumUp(largest, shape, total, lnW)
+	return set >= 0 && flexed > a.sumUp(set, a.shapeOfSet(set), total, lnW)
 }
 
 // prominence gives each of the reversals of s the range over which it could lie
@@ -307,13 +337,6 @@ func (a *analyser) findClimbs() {
 		}
 	}
 }
-
-const (
-	// flexUM is how much the frame may give to the hand, and flexSpreadUM how far
-	// passes in one direction then differ, µm.
-	flexUM       = 0.25
-	flexSpreadUM = 0.04
-)
 
 // weighPivots works out what the evidence needs of every pivot.
 func (a *analyser) weighPivots() {
