@@ -91,9 +91,12 @@ func (a *analyser) sense(k int) int8 {
 	return int8(a.sign) * int8(a.p.Seeks[k].Sense)
 }
 
+// roomFor is the capacity for n values of a contact, with room to grow.
+func roomFor(n int) int { return max(n, min(n+n/2+64, maxBins)) }
+
 func grow(s []float64, n int) []float64 {
 	if cap(s) < n {
-		return make([]float64, n, n+n/2+64)
+		return make([]float64, n, roomFor(n))
 	}
 	return s[:n]
 }
@@ -114,7 +117,7 @@ func (a *analyser) load(c *contact, live bool) {
 	a.t, a.z, a.sm, a.ss = grow(a.t, n), grow(a.z, n), grow(a.sm, n), grow(a.ss, n)
 	a.local = grow(a.local, n)[:0]
 	if cap(a.bin) < n {
-		a.bin = make([]int32, n, n+n/2+64)
+		a.bin = make([]int32, n, roomFor(n))
 	}
 	a.bin = a.bin[:n]
 	// Frames without y are bridged where they are few.

@@ -95,7 +95,7 @@ func (a *analyser) findSlides() bool {
 	thr := math.Max(math.Max(5*v.noise, 1.2*v.step), 0.5)
 	w := math.Max(slideWindow, 1.01*a.period)
 	if cap(v.moving) < n {
-		v.moving = make([]bool, n, n+n/2+64)
+		v.moving = make([]bool, n, roomFor(n))
 	}
 	v.moving = v.moving[:n]
 	v.dir, v.w = grow(v.dir, n), grow(v.w, n)
