@@ -194,25 +194,31 @@ func TestAllocations(t *testing.T) {
 	if per > 0.01 {
 		t.Errorf("%.4f allocations a reading", per)
 	}
-	var before, after runtime.MemStats
-	runtime.GC()
-	runtime.ReadMemStats(&before)
-	e, err := New(d.Params())
-	if err != nil {
-		t.Fatal(err)
-	}
-	// Nearly as many bins as are kept: they are joined at 164 s.
-	for _, r := range longContact(163) {
-		e.Push(r)
-	}
-	e.Flush()
-	runtime.GC()
-	runtime.ReadMemStats(&after)
-	if kept := int64(after.HeapAlloc) - int64(before.HeapAlloc); kept > 4<<20 {
-		t.Errorf("a station keeps %d bytes, at most 4 MiB are granted", kept)
-	} else {
-		t.Logf("%.4f allocations a reading, %d bytes a station", per, kept)
-	}
 	runtime.KeepAlive(d)
-	runtime.KeepAlive(e)
+	for _, hasY := range []bool{false, true} {
+		var before, after runtime.MemStats
+		runtime.GC()
+		runtime.ReadMemStats(&before)
+		e, err := New(d.Params())
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Nearly as many bins as are kept: they are joined at 145 s.
+		for _, r := range longContact(144) {
+			if hasY {
+				r.Flags |= acquire.HasY
+				r.Y = r.X / 4
+			}
+			e.Push(r)
+		}
+		e.Flush()
+		runtime.GC()
+		runtime.ReadMemStats(&after)
+		kept := int64(after.HeapAlloc) - int64(before.HeapAlloc)
+		t.Logf("%.4f allocations a reading, %d bytes a station, second axis %v", per, kept, hasY)
+		if kept > 4<<20 {
+			t.Errorf("a station keeps %d bytes, at most 4 MiB are granted", kept)
+		}
+		runtime.KeepAlive(e)
+	}
 }

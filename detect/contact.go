@@ -14,8 +14,8 @@ const (
 	// binNS is the width of a bin of readings, ns. It doubles when the bins of a
 	// long contact are full.
 	binNS = 5_000_000
-	// maxBins bounds the memory of a contact.
-	maxBins = 1 << 15
+	// maxBins bounds the memory of a contact: 145 s at the finest width.
+	maxBins = 29_000
 	// filterLen is the length of the filter for stray readings; a run of up to
 	// three is outvoted.
 	filterLen  = 11
