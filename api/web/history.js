@@ -164,7 +164,7 @@ function closingChart(closings, limits) {
     const { low, high, y } = heights([0, permitted, -permitted, ...closings.map((c) => c.difference_mm), ...(limits ? [limits.lower_mm, limits.upper_mm] : [])], height);
     const x = ordinal(closings.length, width);
     const out = scaleOf(low, high, height, width, y);
-    out.push(...level(y, width, permitted, 'limit', 'limit of the set', true), s('line', { class: 'limit', x1: LEFT, x2: width - RIGHT, y1: y(-permitted), y2: y(-permitted) }));
+    out.push(s('line', { class: 'limit', x1: LEFT, x2: width - RIGHT, y1: y(permitted), y2: y(permitted) }), ...level(y, width, -permitted, 'limit', 'limit of the set', true));
     if (limits) {
       out.push(...level(y, width, limits.upper_mm, 'control', 'upper control limit'), ...level(y, width, limits.lower_mm, 'control', 'lower control limit'),
         s('line', { class: 'centre', x1: LEFT, x2: width - RIGHT, y1: y(limits.centre_mm), y2: y(limits.centre_mm) }),
