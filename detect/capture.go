@@ -60,7 +60,8 @@ type Capture struct {
 	Origin  int64
 	Outcome Outcome
 	// Points holds at most one turning point per adjustment sought, in the order
-	// of Params.Seeks.
+	// of Params.Seeks; with a diameter it is one each, but for an adjustment that
+	// was too flat to see (ReasonTooFlat).
 	Points []TurningPoint
 	// Saddle is the estimate of the noise-free reading at the saddle, in counts
 	// above Origin; U is its standard uncertainty in counts, from the trace alone.
