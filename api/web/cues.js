@@ -29,7 +29,7 @@ export class Cues {
     banner.dataset.kind = name;
     setText(banner.querySelector('.mark'), signs[name]);
     setText(banner.querySelector('.word'), text);
-    banner.classList.toggle('long', text.length > 26);
+    banner.classList.toggle('long', text.length > 16);
     show(banner, true);
     banner.classList.remove('fresh');
     void banner.offsetWidth; // begins the flash anew
