@@ -247,11 +247,7 @@ func (s *Session) judge(adj int, t float64) {
 			v.parks++
 			p := s.planHere()
 			p.event(evPhaseStart, which)
-			p.park(which, s.playFor(which))
-			p.event(evPhaseEnd, which)
-			p.hold(s.sc.Hand.RestS.Draw(v.rng), handOff)
-			p.event(evJudge, which)
-			s.splice(p.legs)
+			s.finish(p, which)
 			break
 		}
 		if v.waited < patienceS {
@@ -283,11 +279,7 @@ func (s *Session) judge(adj int, t float64) {
 		p.over(which)
 		p.pause(which)
 		p.event(evLook, which)
-		p.park(which, s.playFor(which))
-		p.event(evPhaseEnd, which)
-		p.hold(s.sc.Hand.RestS.Draw(v.rng), handOff)
-		p.event(evJudge, which)
-		s.splice(p.legs)
+		s.finish(p, which)
 	case MoveWithdraw:
 		if s.nextPhase() >= 0 && v.heeds() {
 			for s.head+1 < len(s.legs) && s.legs[s.head+1].kind != legCarriage {
@@ -306,6 +298,16 @@ func (s *Session) index(name string) int {
 		}
 	}
 	return -1
+}
+
+// finish ends what p plays of an adjustment, as every play ends: parked, with the
+// hand off and a look at what the page says then. The hand goes on with it.
+func (s *Session) finish(p *planner, which int) {
+	p.park(which, s.playFor(which))
+	p.event(evPhaseEnd, which)
+	p.hold(s.sc.Hand.RestS.Draw(s.advised.rng), handOff)
+	p.event(evJudge, which)
+	s.splice(p.legs)
 }
 
 // planHere returns a planner that stands where the hand is now and moves steadily.
