@@ -28,9 +28,6 @@ export const length = (v, decimals = 5) => (prefs.unit === 'in' ? `${minus((v / 
 /** The same without its unit, for rules and labels. */
 export const bare = (v, decimals = 5) => (prefs.unit === 'in' ? minus((v / INCH).toFixed(decimals + 2)) : mm(v, decimals));
 
-/** A short distance: micrometres or microinches. */
-export const short = (v) => micro(v);
-
 /** A length in millimetres with a fixed number of decimals. */
 export const mm = (v, decimals = 5) => minus(v.toFixed(decimals));
 

@@ -2,7 +2,7 @@
 // smallest reading) or on a hump (a largest one), drawn so that it can be judged
 // from two metres, with the distance in words beside it.
 import { byId, setText } from './dom.js';
-import { short } from './format.js';
+import { micro } from './format.js';
 
 const NS = 'http://www.w3.org/2000/svg';
 const W = 200, H = 106, RUN = 84, DEPTH = 60, BALL = 13;
@@ -55,7 +55,7 @@ export class Nearness {
     // Before the first pass every reading on the way there is the best so far.
     const best = near.closeness > 0.97, at = best && near.passed;
     const word = near.sense === 'min' ? 'smallest' : 'largest';
-    setText(byId('near-distance'), at ? `At the ${word}` : best ? `${near.sense === 'min' ? 'Smallest' : 'Largest'} yet` : short(near.away_mm));
+    setText(byId('near-distance'), at ? `At the ${word}` : best ? `${near.sense === 'min' ? 'Smallest' : 'Largest'} yet` : micro(near.away_mm));
     setText(byId('near-words'), at ? 'so far' : best ? 'not passed for certain: move on over it' : `${near.sense === 'min' ? 'above' : 'below'} the ${word} so far`);
     setText(byId('near-side'), near.side_text ?? '');
     this.box.classList.toggle('at', at);
