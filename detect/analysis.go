@@ -51,6 +51,9 @@ type analyser struct {
 	slow   []rest // and halts shorter than rests
 	hinges []hinge
 	table  chainTable
+	pairs  pairTable
+	bounds boundTable
+	rough  bool // pairs are only bounded
 	dec    decision
 	est    estimate
 	slide  slideView
@@ -61,8 +64,7 @@ type analyser struct {
 	window windowKey // of this look
 	closed int32     // bins of the contact that are complete
 
-	mix    mixRoom // room for weighSide, and for fitPolynomial:
-	normal cholesky
+	normal cholesky // room for fitPolynomial
 	soft   softTable
 
 	flex [2]float64 // flexure to reckon with beyond what the own passes tell, µm

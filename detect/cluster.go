@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"math/bits"
 )
 
 // play is what the reading did between two hinges, whichever adjustment moved it.
@@ -22,15 +23,44 @@ type side struct {
 	n     int
 	idx   [maxOfKind]int // from the bound inwards
 
+	// The sets of reversals that may be passes: the first one from the bound
+	// inwards, the first two, and so on. Set x holds x+1.
+	set   [maxOfKind]sideSet
+	at    [len(spreads)][maxOfKind]agree // how well each set agrees, by spread
+	cut   [len(spreads)]int              // sets from here on are nonsense
+	near  int                            // sets that flexure may explain
+	bends bool                           // flexure may explain one better than one value
+	total float64                        // the evidence of all as turn-backs, less
+	// What a bound says without further work: the sets that may be the best one, and
+	// what far does not exceed.
+	likely uint64
+	topFar float64
+
 	// Where the adjustment seeks them: the evidence that the first passes of idx
 	// share one value and the others are turn-backs, and whether the passes lie at
-	// two levels in turn.
-	caught float64
-	passes int
-	shape  float64 // what the shapes of the passes say together
-	flexed bool
+	// two levels in turn. Worked out when it is asked for.
+	weighed bool
+	caught  float64
+	passes  int
+	shape   float64 // what the shapes of the passes say together
+	flexed  bool
 	// Where it does not: the evidence of the hand's turns on the far side.
-	far float64
+	weighedFar bool
+	far        float64
+}
+
+// sideSet is what is known of a set of reversals that may be passes: what they have in
+// favour of an even and of an uneven hand and what that makes, the evidence of those
+// that are left over, and what does not depend on the range: the evidence of one value
+// and of two levels in turn, which it does not exceed; for the former that is hardly
+// more than it is.
+type sideSet struct {
+	even, uneven, like float64
+	flexLn, weights    float64 // sums
+	least              float64 // of the weights
+	rest               float64
+	one, two           float64
+	sw, swv            float64 // sums for the value, which counts from the bound
 }
 
 func (p *play) of(kind int8) *side { return &p.side[(kind+1)/2] }
@@ -39,32 +69,41 @@ func (p *play) of(kind int8) *side { return &p.side[(kind+1)/2] }
 func (a *analyser) between(i, j int) *play {
 	p := &a.play
 	if p.from != i || p.to > j {
-		*p = play{from: i, next: a.hinges[i].next, lo: math.Inf(1), up: math.Inf(-1)}
+		p.from, p.next, p.lo, p.up, p.W = i, a.hinges[i].next, math.Inf(1), math.Inf(-1), 0
 		p.side[0].sg, p.side[1].sg = 1, -1
+		p.side[0].n, p.side[1].n = 0, 0
 	}
 	p.to = j
 	hi, hj := &a.hinges[i], &a.hinges[j]
-	grown := false
+	grown := [2]int{maxOfKind, maxOfKind} // from this set on
 	for ; p.next < len(a.piv) && a.piv[p.next].k < hj.a; p.next++ {
 		v := &a.piv[p.next]
 		p.lo, p.up = min(p.lo, v.v), max(p.up, v.v)
 		if s := p.of(v.kind); s.n < len(s.idx) {
-			s.add(a.piv, p.next)
-			grown = true
+			at := &grown[(v.kind+1)/2]
+			*at = min(*at, s.add(a.piv, p.next))
 		}
 	}
 	lo, up := min(p.lo, hi.level, hj.level), max(p.up, hi.level, hj.level)
-	if W := max(1, 8*a.sigma, up-lo); grown || W != p.W {
-		p.W, p.lnW = W, math.Log(W)
-		for k := range p.side {
-			a.weighSide(&p.side[k], W, p.lnW)
+	wider := false
+	if W := max(1, 8*a.sigma, up-lo); W != p.W {
+		p.W, p.lnW, wider = W, math.Log(W), true
+	}
+	for k := range p.side {
+		s := &p.side[k]
+		if grown[k] < s.n {
+			a.sum(s, grown[k])
+		}
+		if wider || grown[k] < s.n {
+			a.spread(s, p.W, p.lnW)
 		}
 	}
 	return p
 }
 
-// add takes pivot id, the latest one, at its place from the bound inwards.
-func (s *side) add(piv []pivot, id int) {
+// add takes pivot id, the latest one, at its place from the bound inwards, and returns
+// that.
+func (s *side) add(piv []pivot, id int) int {
 	if s.n == 0 {
 		s.first = id
 	}
@@ -76,159 +115,223 @@ func (s *side) add(piv []pivot, id int) {
 	}
 	s.idx[k] = id
 	s.n++
-}
-
-// mixRoom is the room for the evidence of the sets of reversals that may be passes:
-// the first one from the bound inwards, the first two, and so on. Set x holds x+1.
-type mixRoom struct {
-	n  [len(spreads)]int              // sets that are no nonsense, by spread
-	at [len(spreads)][maxOfKind]agree // how well each agrees
-	// Of each set: what its reversals have in favour of an even and of an uneven
-	// hand, the evidence of those that are left over, and what no term of the
-	// mixture exceeds, without the shape and of flexed passes.
-	even, uneven, rest, top, topFlexed [maxOfKind]float64
-	rank                               [maxOfKind]int // of the reversals in time
-	near                               int            // sets that flexure may explain
+	return k
 }
 
 // agree is the evidence of one value for a set of reversals that differ by no more
-// than their noise and one of spreads: the parts of a Gaussian integral.
-type agree struct{ ln, chi, sw float64 }
+// than their noise and one of spreads: the parts of a Gaussian integral, and the
+// sums that lead there.
+type agree struct{ ln, chi, sw, swv, swvv float64 }
 
-// lnTerms is more than a mixture may exceed its greatest term by: the logarithm of
-// the number of terms, with the one of flexed passes, and of two hands.
-const lnTerms = 2.4
+const (
+	// lnLoose is by how much the bounds of one value, which take logarithms roughly,
+	// may exceed it.
+	lnLoose = 0.02
+	// lnAllSpreads is more than the logarithm of the weights of spreads together.
+	lnAllSpreads = 0.014
+	// lnSlip is more than the rounding of a sum of logarithms.
+	lnSlip = 1e-6
+)
+
+// sum works out what does not depend on the range for the sets of s from set from on.
+func (a *analyser) sum(s *side, from int) {
+	first := &a.piv[s.idx[0]]
+	t := sideSet{least: math.Inf(1)}
+	if from > 0 {
+		t = s.set[from-1]
+	}
+	near := min(s.near, from)
+	for x := from; x < s.n; x++ {
+		p := &a.piv[s.idx[x]]
+		t.even += p.even
+		t.uneven += p.uneven
+		t.like = a.roughAdd(lnEven+t.even, lnUneven+t.uneven)
+		t.sw += p.share
+		t.swv += p.share * (p.v - first.v)
+		t.flexLn -= p.flexHalfLn
+		t.weights += p.flexWeight
+		t.least = min(t.least, p.flexWeight)
+		t.one, t.two = math.Inf(-1), math.Inf(-1)
+		if near == x && math.Abs(p.v-first.v) <= flexedUM {
+			near++
+			if x >= 2 {
+				// The first and the last one show the flexure at least, and each
+				// direction has half of the passes.
+				d := p.v - first.v
+				chi := d * d / (4*flexUM*flexUM + 1/p.flexWeight + 1/first.flexWeight)
+				det := t.weights/(flexUM*flexUM) + 4*float64((x+1)/2)*float64((x+2)/2)*t.least*t.least
+				t.two = t.flexLn - 0.5*(chi+lnBelow(det)) + lnTwoPi - lnFlexWide + lnFlexed
+			}
+		}
+		s.set[x] = t
+	}
+	s.near = near
+	for k, sp := range spreads {
+		var g agree
+		if from > 0 {
+			if s.cut[k] <= from {
+				continue
+			}
+			g = s.at[k][from-1]
+		}
+		s.cut[k] = maxOfKind
+		for x := from; x < s.n; x++ {
+			p := &a.piv[s.idx[x]]
+			w := p.weight[k]
+			d := p.v - first.v
+			g.sw += w
+			g.swv += w * d
+			g.swvv += w * d * d
+			g.ln -= p.halfLn[k]
+			g.chi = g.swvv - g.swv*g.swv/g.sw
+			s.at[k][x] = g
+			one := &s.set[x].one
+			*one = a.roughAdd(*one, g.ln-0.5*g.chi+0.5*(lnTwoPi-lnBelow(g.sw))+sp.lnw)
+			if g.chi > 60 {
+				s.cut[k] = x + 1
+				break
+			}
+		}
+	}
+	s.bends = false
+	for x := 2; x < near; x++ {
+		s.bends = s.bends || s.set[x].two > s.set[x].one-lnLoose
+	}
+}
+
+// spread works out what depends on the range W that the play covers, and bounds the
+// evidence. The best set counts, and which one it is takes most of the work, so that
+// is left until it is asked for.
+func (a *analyser) spread(s *side, W, lnW float64) {
+	s.weighed, s.weighedFar, s.topFar = false, false, -float64(s.n)*lnW
+	if s.n == 0 {
+		return
+	}
+	a.prominence(s, W, lnW)
+	s.total = 0
+	for _, id := range s.idx[:s.n] {
+		s.total += a.piv[id].lnw
+	}
+	rest := s.total
+	far, least := math.Inf(-1), math.Inf(-1)
+	for x, id := range s.idx[:s.n] {
+		rest -= a.piv[id].lnw
+		t := &s.set[x]
+		t.rest = rest
+		one := s.tall(x, lnW)
+		far = max(far, one)
+		least = max(least, one+t.like-lnLoose)
+	}
+	s.likely = 0
+	for x := range s.n {
+		if a.top(s, x, lnW) >= least-lnSlip {
+			s.likely |= 1 << x
+		}
+	}
+	if s.n >= 2 {
+		s.topFar = a.roughAdd(-s.total, far+lnStopFar)
+	}
+}
+
+// turns is what the reversals beyond set x say, as turn-backs.
+func (s *side) turns(x int) float64 { return float64(s.n-x-1) * lnTurn }
+
+// tall bounds the evidence that set x are passes with one value and the others
+// turn-backs, without the shape.
+func (s *side) tall(x int, lnW float64) float64 {
+	if x == 0 {
+		return lnAllSpreads - s.total + s.turns(x)
+	}
+	t := &s.set[x]
+	return t.one - lnW - t.rest + s.turns(x)
+}
+
+// plainTop bounds the evidence that set x are passes and the others turn-backs,
+// without the shape, and top with it.
+func (a *analyser) plainTop(s *side, x int, lnW float64) float64 {
+	t, one := &s.set[x], s.tall(x, lnW)
+	if x < 2 || x >= s.near {
+		return one
+	}
+	return a.roughAdd(one, t.two-lnW-t.rest+s.turns(x))
+}
+
+func (a *analyser) top(s *side, x int, lnW float64) float64 {
+	return a.plainTop(s, x, lnW) + s.set[x].like
+}
 
 // weighSide works out how many of the reversals agree at the bound and the
 // evidence of all of them: the passes share one value, the others lie anywhere.
 // The best set counts. So every set is bounded, and worked out only if it may be
 // the best one.
-func (a *analyser) weighSide(s *side, W, lnW float64) {
+func (a *analyser) weighSide(s *side, lnW float64) {
+	if s.weighed {
+		return
+	}
+	s.weighed = true
 	s.caught, s.passes, s.flexed = math.Inf(-1), 0, false
-	s.far = -float64(s.n) * lnW
 	if s.n == 0 {
 		return
 	}
-	a.prominence(s, W)
-	m := &a.mix
-	total := 0.0
-	for _, id := range s.idx[:s.n] {
-		total += a.piv[id].lnw
-	}
-	a.bound(s, total, lnW)
-	turns := func(x int) float64 { return float64(s.n-x-1) * lnTurn }
-	top := func(x int) float64 { return max(m.top[x]+m.likelier(x), m.topFlexed[x]) + turns(x) }
-	best, bestFar := 0, 0
-	for x := range s.n {
-		if top(x) > top(best) {
-			best = x
-		}
-		if m.top[x]+turns(x) > m.top[bestFar]+turns(bestFar) {
-			bestFar = x
-		}
-	}
-	caught := func(x int) {
+	for likely := s.likely; likely != 0; likely &= likely - 1 {
+		x := bits.TrailingZeros64(likely)
 		flexed := math.Inf(-1)
-		if x >= 2 && x < m.near {
+		if x >= 2 && x < s.near {
 			flexed = a.flexed(s, x, lnW)
 		}
-		e := a.logAdd(a.sumUp(x, a.shapeOfSet(x), total, lnW), flexed) + turns(x)
-		if e > s.caught || e == s.caught && x < s.passes {
+		if e := a.logAdd(a.sumUp(s, x, a.shapeOfSet(s, x), lnW), flexed) + s.turns(x); e > s.caught {
 			s.caught, s.passes = e, x+1
 		}
 	}
-	caught(best)
-	far := a.sumUp(bestFar, 0, total, lnW) + turns(bestFar)
+	s.shape = a.shapeOfSet(s, min(max(s.passes, 1), maxPasses)-1)
+	s.flexed = s.bends && s.passes >= 3 && a.flexedIsBetter(s, lnW)
+}
+
+// weighFar works out the evidence of the reversals on the side on which the
+// adjustment in play seeks nothing.
+func (a *analyser) weighFar(s *side, lnW float64) {
+	if s.weighedFar {
+		return
+	}
+	s.weighedFar = true
+	s.far = -float64(s.n) * lnW
+	if s.n < 2 {
+		return
+	}
+	best := math.Inf(-1)
 	for x := range s.n {
-		if x != best && top(x)+lnTerms >= s.caught {
-			caught(x)
-		}
-		if x != bestFar && m.top[x]+turns(x)+lnTerms >= far {
-			far = max(far, a.sumUp(x, 0, total, lnW)+turns(x))
+		best = max(best, s.tall(x, lnW))
+	}
+	far := math.Inf(-1)
+	for x := range s.n {
+		if s.tall(x, lnW) >= best-lnLoose-lnSlip {
+			far = max(far, a.sumUp(s, x, 0, lnW)+s.turns(x))
 		}
 	}
-	s.shape = a.shapeOfSet(min(max(s.passes, 1), maxPasses) - 1)
-	s.flexed = s.passes >= 3 && a.flexedIsBetter(s, total, lnW)
-	if s.n >= 2 {
-		s.far = 0
-		for _, id := range s.idx[:s.n] {
-			s.far -= a.piv[id].lnw
-		}
-		s.far = a.logAdd(s.far, far+lnStopFar)
+	s.far = 0
+	for _, id := range s.idx[:s.n] {
+		s.far -= a.piv[id].lnw
 	}
-}
-
-// bound fills in a.mix for side s.
-func (a *analyser) bound(s *side, total, lnW float64) {
-	m, idx := &a.mix, s.idx[:s.n]
-	first := &a.piv[idx[0]]
-	var even, uneven, flexed float64
-	rest := total
-	m.near = 0
-	for x, id := range idx {
-		p := &a.piv[id]
-		even += p.even
-		uneven += p.uneven
-		flexed -= p.flexHalfLn
-		rest -= p.lnw
-		m.even[x], m.uneven[x], m.rest[x] = even, uneven, rest
-		m.top[x], m.topFlexed[x] = math.Inf(-1), math.Inf(-1)
-		m.rank[(id-s.first)/2] = x
-		if m.near == x && math.Abs(p.v-first.v) <= flexedUM {
-			m.near++
-			if x >= 2 {
-				// The residuals vanish and the value is as uncertain as one pass.
-				m.topFlexed[x] = flexed + m.likelier(x) - lnW + first.flexHalfLn - rest + lnFlexed
-			}
-		}
-	}
-	for k, sp := range spreads {
-		var sw, swv, swvv, ln float64
-		m.n[k] = s.n
-		for x, id := range idx {
-			p := &a.piv[id]
-			w := p.weight[k]
-			d := p.v - first.v
-			sw += w
-			swv += w * d
-			swvv += w * d * d
-			ln -= p.halfLn[k]
-			chi := swvv - swv*swv/sw
-			m.at[k][x] = agree{ln, chi, sw}
-			// The value is at most as uncertain as one pass.
-			m.top[x] = max(m.top[x], ln-0.5*chi+first.halfLn[k]-lnW-m.rest[x]+sp.lnw)
-			if chi > 60 {
-				m.n[k] = x + 1
-				break
-			}
-		}
-	}
-	m.top[0] = -total
-}
-
-// likelier is what the shapes of set x say for the hand that they go with better.
-func (m *mixRoom) likelier(x int) float64 {
-	return max(lnEven+m.even[x], lnUneven+m.uneven[x])
+	s.far = a.logAdd(s.far, far+lnStopFar)
 }
 
 // shapeOfSet is what the shapes of set x say.
-func (a *analyser) shapeOfSet(x int) float64 {
-	return a.handsShape(a.mix.even[x], a.mix.uneven[x])
+func (a *analyser) shapeOfSet(s *side, x int) float64 {
+	return a.handsShape(s.set[x].even, s.set[x].uneven)
 }
 
 // sumUp returns the evidence that set x are passes with one of spreads, and the
 // others turn-backs; shape is what their shape says.
-func (a *analyser) sumUp(x int, shape, total, lnW float64) float64 {
-	m := &a.mix
+func (a *analyser) sumUp(s *side, x int, shape, lnW float64) float64 {
 	sum := math.Inf(-1)
 	for k, sp := range spreads {
-		if x >= m.n[k] {
+		if x >= s.cut[k] {
 			continue
 		}
-		e := -total + shape + sp.lnw
+		e := -s.total + shape + sp.lnw
 		if x > 0 {
-			g := &m.at[k][x]
-			e = g.ln + shape - 0.5*g.chi + 0.5*math.Log(2*math.Pi/g.sw) - lnW - m.rest[x] + sp.lnw
+			g := &s.at[k][x]
+			e = g.ln + shape - 0.5*g.chi + 0.5*math.Log(2*math.Pi/g.sw) - lnW - s.set[x].rest + sp.lnw
 		}
 		sum = a.logAdd(sum, e)
 	}
@@ -243,18 +346,22 @@ const (
 	flexSpreadUM = 0.04
 	flexedUM     = 1.2
 	lnFlexed     = -1.6
+	lnFlexWide   = -0.467421 // of flexUM·√2π
 )
 
 // flexed returns the evidence that the passes of set x lie at two levels in turn:
 // the frame gives to the hand, and neighbouring passes run in opposite directions.
 func (a *analyser) flexed(s *side, x int, lnW float64) float64 {
-	m := &a.mix
 	ref := a.piv[s.idx[0]].v
+	var in [maxOfKind]bool // by place in time
+	for _, id := range s.idx[:x+1] {
+		in[(id-s.first)/2] = true
+	}
 	var m11, m12, m22, b1, b2, yy, ln float64
 	m22 = 1 / (flexUM * flexUM)
 	dir := 1.0
-	for t, rank := range m.rank[:s.n] {
-		if rank > x {
+	for t := range s.n {
+		if !in[t] {
 			continue
 		}
 		p := &a.piv[s.first+2*t]
@@ -270,44 +377,43 @@ func (a *analyser) flexed(s *side, x int, lnW float64) float64 {
 	}
 	det := m11*m22 - m12*m12
 	rss := yy - (m22*b1*b1-2*m12*b1*b2+m11*b2*b2)/det
-	return ln + a.shapeOfSet(x) - 0.5*rss - lnW - math.Log(flexUM*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - m.rest[x] + lnFlexed
+	return ln + a.shapeOfSet(s, x) - 0.5*rss - lnW - math.Log(flexUM*2.5066) + math.Log(2*math.Pi) - 0.5*math.Log(det) - s.set[x].rest + lnFlexed
 }
 
 // flexedIsBetter reports whether flexure explains the set that it explains best
 // better than one value does.
-func (a *analyser) flexedIsBetter(s *side, total, lnW float64) bool {
-	m := &a.mix
+func (a *analyser) flexedIsBetter(s *side, lnW float64) bool {
 	set, flexed, best := -1, 0.0, math.Inf(-1)
-	for x := m.near - 1; x >= 2; x-- {
-		turns := float64(s.n-x-1) * lnTurn
-		if m.topFlexed[x]+turns+lnTerms < best {
+	for x := s.near - 1; x >= 2; x-- {
+		if t := &s.set[x]; t.two+t.like-lnW-t.rest+s.turns(x) < best-lnSlip {
 			continue
 		}
 		e := a.flexed(s, x, lnW)
-		if e+turns >= best {
-			set, flexed, best = x, e, e+turns
+		if e+s.turns(x) >= best {
+			set, flexed, best = x, e, e+s.turns(x)
 		}
 	}
-	return set >= 0 && flexed > a.sumUp(set, a.shapeOfSet(set), total, lnW)
+	return set >= 0 && flexed > a.sumUp(s, set, a.shapeOfSet(s, set), lnW)
 }
 
 // prominence gives each of the reversals of s the range over which it could lie
 // had the hand turned at will: the climb that separates it from the next reversal
 // beyond it, at most W. So wiggles prove nothing.
-func (a *analyser) prominence(s *side, W float64) {
+func (a *analyser) prominence(s *side, W, lnW float64) {
 	first, last := s.first, s.first+2*(s.n-1)
 	for id := first; id <= last; id += 2 {
 		p := &a.piv[id]
-		climb := W
-		if p.before >= first {
-			climb = min(climb, p.climbBefore)
+		room, ln := W, lnW
+		if p.before >= first && p.climbBefore < room {
+			room, ln = p.climbBefore, p.lnBefore
 		}
-		if p.after <= last {
-			climb = min(climb, p.climbAfter)
+		if p.after <= last && p.climbAfter < room {
+			room, ln = p.climbAfter, p.lnAfter
 		}
-		if room := max(climb, 0.05, 2*p.s); room != p.room {
-			p.room, p.lnw = room, math.Log(room)
+		if room < p.least {
+			room, ln = p.least, p.lnLeast
 		}
+		p.room, p.lnw = room, ln
 	}
 }
 
@@ -317,6 +423,8 @@ func (a *analyser) findClimbs() {
 	for id := range a.piv {
 		p := &a.piv[id]
 		p.before, p.after = -1, len(a.piv)
+		p.least = max(0.05, 2*p.s)
+		p.lnLeast = math.Log(p.least)
 		sg := -float64(p.kind)
 		v := p.v * sg
 		for _, step := range [2]int{-1, 1} {
@@ -328,9 +436,9 @@ func (a *analyser) findClimbs() {
 					continue
 				}
 				if step < 0 {
-					p.before, p.climbBefore = y, top-v
+					p.before, p.climbBefore, p.lnBefore = y, top-v, math.Log(top-v)
 				} else {
-					p.after, p.climbAfter = y, top-v
+					p.after, p.climbAfter, p.lnAfter = y, top-v, math.Log(top-v)
 				}
 				break
 			}
@@ -352,6 +460,7 @@ func (a *analyser) weighPivots() {
 		}
 		v := p.s*p.s + flexSpreadUM*flexSpreadUM + rounding
 		p.flexWeight, p.flexHalfLn = 1/v, 0.5*math.Log(2*math.Pi*v)
+		p.share = 1 / (p.s*p.s + 0.0025)
 	}
 	a.findClimbs()
 }

@@ -16,8 +16,9 @@ type hinge struct {
 	curved float64 // part of cost
 	onWay  bool    // no reversal lies in it
 	tStart float64
-	far    int8 // kind of a deep reversal within the rest, 0 if there is none
-	next   int  // the first pivot after it
+	far    int8    // kind of a deep reversal within the rest, 0 if there is none
+	next   int     // the first pivot after it
+	pause  float64 // what it costs as a pause within a phase
 }
 
 // buildHinges makes the hinges of the rests, of the beginning and of the end.
@@ -86,7 +87,8 @@ func (a *analyser) buildHinges() {
 	}
 }
 
-// linkHinges notes the first pivot after each hinge.
+// linkHinges notes the first pivot after each hinge, and what a rest costs as a pause
+// in play.
 func (a *analyser) linkHinges() {
 	a.play.from = -1
 	next := 0
@@ -96,6 +98,7 @@ func (a *analyser) linkHinges() {
 			next++
 		}
 		h.next = next
+		h.pause = min(1.5, 0.5*max(0, h.dur-2))
 	}
 }
 

@@ -61,12 +61,18 @@ const (
 	lnTurn     = -0.7 // a turn-back short of the extremum
 	lnHingeFar = -2.0 // the hands change over at a turn-back
 	lnEcho     = -1.5 // a reversal of the next phase falls on this one's extremum
+	lnIdle     = 0.05 // less for each rest at which nothing was played since the one before
 	lnEarly    = -4.0 // the hands change over at a rest that is not the last one
 	minPlayUM  = 0.3  // µm, least movement that is play of an adjustment
 	nearTurns  = 0.5  // share of hands that stop among their turn-backs
 	parkNear   = 0.15 // µm
 	parkWide   = 0.5  // µm
 	parkFar    = 2.0  // µm
+
+	// What the logarithms of the densities of a rest do not exceed: of one near the
+	// extremum, and of one at a place to which the hand always comes back.
+	lnParked     = 1.27
+	lnParkedStop = 1.34
 )
 
 // parking is the density of the distance x from its extremum at which a finished
@@ -85,20 +91,13 @@ var spreads = [...]struct{ s, lnw float64 }{{0.012, -1.9}, {0.03, -0.97}, {0.1, 
 func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) {
 	hi, hj := &a.hinges[i], &a.hinges[j]
 	sense := a.sense(k)
-	sg := -float64(sense) // +1 for a minimum
 	pl := a.between(i, j)
 	own, opp := pl.of(sense), pl.of(-sense)
 	W, lnW := pl.W, pl.lnW
+	a.weighSide(own, lnW)
+	a.weighFar(opp, lnW)
 	*ph = phase{seek: k, from: i, to: j}
-	// A long rest in the middle of a phase asks for an explanation.
-	dwell := 0.0
-	for x := i + 1; x < j; x++ {
-		dwell -= min(1.5, 0.5*max(0, a.hinges[x].dur-2))
-	}
-	// Another rest before the first reversal: the hands changed over there.
-	if i > 0 && i+1 < j && (hi.next == pl.next || a.hinges[i+1].b < a.piv[hi.next].k) && a.hinges[i+1].dur > 0.7*hi.dur {
-		dwell += lnEarly
-	}
+	dwell := a.pauses(i, j, pl)
 	far := opp.far
 	parkOff := 0.0
 	if hj.seen {
@@ -110,26 +109,16 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 	far += dwell
 	if own.n == 0 {
 		not = lnNotCross + far + parkOff
-		// One-way play shows in the level it leaves.
-		moved := math.Abs(hi.level-hj.level) > max(minPlayUM, 6*math.Hypot(hi.s, hj.s), a.q)
-		return math.Inf(-1), not, opp.n > 0 || moved
+		return math.Inf(-1), not, opp.n > 0 || a.moved(hi, hj)
 	}
-	if hj.seen {
-		parkOff = a.parkedOff(own, hj.level, W)
-	}
-	not = lnNotCross + far + parkOff
-	for x := range own.n {
-		not -= a.piv[own.first+2*x].lnw - lnTurn
-	}
-	e, n := own.caught, min(own.passes, maxPasses)
+	n := min(own.passes, maxPasses)
 	passes := own.idx[:n]
 	ph.n = n
 	var sw, swv float64
 	for _, id := range passes {
 		p := &a.piv[id]
-		w := 1 / (p.s*p.s + 0.0025)
-		sw += w
-		swv += w * p.v
+		sw += p.share
+		swv += p.share * p.v
 	}
 	ph.value = swv / sw
 	copy(ph.passes[:], passes)
@@ -143,21 +132,58 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		}
 		ph.value = 0.5 * (sum[0]/cnt[0] + sum[1]/cnt[1])
 	}
-	caught = lnCross + far + e
-	stop, parkStop := math.Inf(-1), parkOff
-	if n >= 2 || hj.seen {
-		stop = lnNotCross + lnStopNear + far + e - own.shape
+	c := claim{far: far, e: own.caught, shape: own.shape, n: n, value: ph.value, sw: sw}
+	c.parkOff, c.not = a.unpassed(own, hj, far, W)
+	caught, not = a.judge(pl, sense, &c)
+	ph.odds = caught - not
+	return caught, not, true
+}
+
+// claim is what the play says about the claim that an extremum was passed.
+type claim struct {
+	far     float64 // evidence of the other side and of the rests
+	e       float64 // of the passes and turn-backs
+	shape   float64 // and of the shape of the passes, a part of e
+	n       int     // passes
+	value   float64
+	sw      float64 // reciprocal of the variance of value
+	parkOff float64 // of the rest after it, had none been a pass
+	not     float64 // of all of it, had none been a pass
+}
+
+// unpassed weighs the rest after the reversals of own, and with it all of them, as
+// turn-backs.
+func (a *analyser) unpassed(own *side, hj *hinge, far, W float64) (parkOff, not float64) {
+	if hj.seen {
+		parkOff = a.parkedOff(own, hj.level, W)
+	}
+	not = lnNotCross + far + parkOff
+	for x := range own.n {
+		not -= a.piv[own.first+2*x].lnw - lnTurn
+	}
+	return parkOff, not
+}
+
+// judge returns the scores of pl as a phase: caught and not caught. They grow with
+// c.e, and not with c.shape.
+func (a *analyser) judge(pl *play, sense int8, c *claim) (caught, not float64) {
+	hi, hj := &a.hinges[pl.from], &a.hinges[pl.to]
+	sg := -float64(sense)
+	caught = lnCross + c.far + c.e
+	stop, parkStop := math.Inf(-1), c.parkOff
+	if c.n >= 2 || hj.seen {
+		stop = lnNotCross + lnStopNear + c.far + c.e - c.shape
 	}
 	// Nothing may lie beyond the extremum.
-	tol := 0.1 + 3*math.Sqrt(1/sw)
+	tol := 0.1 + 3*math.Sqrt(1/c.sw)
 	viol := 0.0
 	if hi.seen {
-		viol = math.Max(viol, (ph.value-hi.level)*sg-tol-3*hi.s)
+		viol = max(viol, (c.value-hi.level)*sg-tol-3*hi.s)
 	}
 	if hj.seen && pl.next < len(a.piv) {
 		if p := &a.piv[pl.next]; p.k <= hj.b && p.kind == sense {
-			if d := (ph.value - p.v) * sg; d > 0 {
-				caught -= 0.5 * math.Min(400, d*d/(0.01+p.s*p.s+1/sw))
+			if d := (c.value - p.v) * sg; d > 0 {
+				caught -= 0.5 * min(400, d*d/(0.01+p.s*p.s+1/c.sw))
 			}
 		}
 	}
@@ -165,43 +191,63 @@ func (a *analyser) weigh(i, j, k int, ph *phase) (caught, not float64, ok bool) 
 		z := viol / (0.1 + a.sigma)
 		caught -= 0.5 * z * z
 	}
-	if last := &a.piv[pl.next-1]; hj.seen && last.kind == sense && math.Abs(last.v-hj.level) < math.Max(0.05, 4*math.Hypot(last.s, hj.s)) {
+	if last := &a.piv[pl.next-1]; hj.seen && last.kind == sense && math.Abs(last.v-hj.level) < max(0.05, 4*math.Hypot(last.s, hj.s)) {
 		// The last pass and the rest are one event; it counts once.
-		x := (hj.level - ph.value) * sg
+		x := (hj.level - c.value) * sg
 		if x < 0 {
-			z := x / math.Sqrt(hj.s*hj.s+1/sw+0.0064)
-			caught -= 0.5 * math.Min(z*z, 400)
+			z := x / math.Sqrt(hj.s*hj.s+1/c.sw+0.0064)
+			caught -= 0.5 * min(z*z, 400)
 		}
-		caught += parkOff
-		if n < 2 {
+		caught += c.parkOff
+		if c.n < 2 {
 			stop = math.Inf(-1)
 		}
 	} else if hj.seen {
-		x := (hj.level - ph.value) * sg
-		s := math.Sqrt(hj.s*hj.s + 1/sw + 0.0064)
+		x := (hj.level - c.value) * sg
+		s := math.Sqrt(hj.s*hj.s + 1/c.sw + 0.0064)
 		d := 0.0
 		if x < 0 {
 			z := x / s
-			d = -0.5 * math.Min(z*z, 400)
+			d = -0.5 * min(z*z, 400)
 			x = 0
 		}
-		dens := parking(x, W)
-		if n < 2 {
+		var dens float64
+		if c.n < 2 {
 			// One pass is borne out only by a rest at its level.
-			dens = 0.4/parkNear*math.Exp(-x/parkNear) + 0.6/W
+			dens = 0.4/parkNear*math.Exp(-x/parkNear) + 0.6/pl.W
+		} else {
+			dens = parking(x, pl.W)
 		}
 		if s > parkNear {
-			dens = math.Min(dens, 1/s)
+			dens = min(dens, 1/s)
 		}
-		caught += d + math.Log(dens)
+		caught += d + a.ln(dens)
 		// A hand that always comes back to one place also rests there.
 		ss := math.Sqrt(s*s + 0.09*a.q*a.q)
-		z := (hj.level - ph.value) / ss
-		parkStop = math.Log(0.7*math.Exp(-0.5*z*z)/(ss*2.5066) + 0.3/W)
+		z := (hj.level - c.value) / ss
+		parkStop = a.ln(0.7*math.Exp(-0.5*z*z)/(ss*2.5066) + 0.3/pl.W)
 	}
-	not = a.logAdd(not, stop+parkStop)
-	ph.odds = caught - not
-	return caught, not, true
+	return caught, a.logAdd(c.not, stop+parkStop)
+}
+
+// pauses prices the rests within a phase between hinges i and j.
+func (a *analyser) pauses(i, j int, pl *play) float64 {
+	// A long rest in the middle of a phase asks for an explanation.
+	dwell := 0.0
+	for x := i + 1; x < j; x++ {
+		dwell -= a.hinges[x].pause
+	}
+	// Another rest before the first reversal: the hands changed over there.
+	hi := &a.hinges[i]
+	if i > 0 && i+1 < j && (hi.next == pl.next || a.hinges[i+1].b < a.piv[hi.next].k) && a.hinges[i+1].dur > 0.7*hi.dur {
+		dwell += lnEarly
+	}
+	return dwell
+}
+
+// moved reports whether one-way play shows in the level it leaves.
+func (a *analyser) moved(hi, hj *hinge) bool {
+	return math.Abs(hi.level-hj.level) > max(minPlayUM, 6*math.Hypot(hi.s, hj.s), a.q)
 }
 
 // parkedOff returns the logarithm of the probability density with which a hand
@@ -214,7 +260,7 @@ func (a *analyser) parkedOff(own *side, level, W float64) float64 {
 			near = max(near, 1/p.room)
 		}
 	}
-	return math.Log((1-nearTurns)/W + nearTurns*near)
+	return a.ln((1-nearTurns)/W + nearTurns*near)
 }
 
 // node is the best chain that ends at a hinge, by its last seek, by the seeks
@@ -230,9 +276,16 @@ type node struct {
 type chainTable [maxHinges][3][4][maxPhases + 1]node
 
 // decide finds the most probable chain, and the most probable one for each set
-// of seeks caught.
+// of seeks caught. Sets that are less probable than that by lnNil or more are left
+// out where that saves work; no probability notices them.
 func (a *analyser) decide() {
 	a.buildHinges()
+	a.choosePairs()
+	a.chain()
+}
+
+// chain finds the best chains of the pairs that were weighed.
+func (a *analyser) chain() {
 	H := len(a.hinges)
 	best := &a.table
 	for h := range H {
@@ -245,11 +298,8 @@ func (a *analyser) decide() {
 		}
 	}
 	best[0][0][0][0] = node{score: 0, from: -1}
-	var ph phase
 	for i := range H {
-		for j := i + 1; j < H; j++ {
-			a.extend(i, j, &ph)
-		}
+		a.extend(i)
 	}
 	d := &a.dec
 	top := math.Inf(-1)
@@ -291,47 +341,52 @@ func (a *analyser) decide() {
 	a.walk(d.mask, d)
 }
 
-// extend carries all chains that end at hinge i on to hinge j.
-func (a *analyser) extend(i, j int, ph *phase) {
+// extend carries all chains that end at hinge i on to the hinges after it.
+func (a *analyser) extend(i int) {
 	best := &a.table
-	if a.idleBetween(i, j) {
-		for last := range 3 {
-			for m := range 4 {
-				for n := range maxPhases + 1 {
-					s := best[i][last][m][n].score
-					if c := s - 0.05; c > best[j][last][m][n].score {
-						best[j][last][m][n] = node{score: c, from: int16(i), mask: int8(m), idle: true}
-					}
+	// The chains that there are, in order.
+	type chain struct{ last, m, n int8 }
+	var at [3 * 4 * (maxPhases + 1)]chain
+	c := 0
+	for last := range 3 {
+		for m := range 4 {
+			for n := range maxPhases + 1 {
+				if !math.IsInf(best[i][last][m][n].score, -1) {
+					at[c] = chain{int8(last), int8(m), int8(n)}
+					c++
 				}
 			}
 		}
 	}
-	for k := range 2 {
-		caught, not, ok := a.weigh(i, j, k, ph)
-		if !ok {
-			continue
+	for j := i + 1; j < len(a.hinges); j++ {
+		p := &a.pairs[pairOf(i, j)]
+		if p.idle {
+			for _, x := range at[:c] {
+				s := best[i][x.last][x.m][x.n].score
+				if c, to := s-lnIdle, &best[j][x.last][x.m][x.n]; c > to.score {
+					*to = node{score: c, from: int16(i), mask: x.m, idle: true}
+				}
+			}
 		}
-		for last := range 3 {
-			if last == k+1 {
+		for k := range 2 {
+			e := &p.seek[k]
+			if e.state != pairWeighed {
 				continue
 			}
-			for m := range 4 {
-				for n := range maxPhases {
-					s := best[i][last][m][n].score
-					if math.IsInf(s, -1) {
-						continue
-					}
-					s += a.hinges[i].cost
-					if n >= 2 {
-						s += lnMore
-					}
-					if c := s + not; c > best[j][k+1][m][n+1].score {
-						best[j][k+1][m][n+1] = node{score: c, from: int16(i), mask: int8(m), not: true}
-					}
-					m2 := m | 1<<k
-					if c := s + caught; c > best[j][k+1][m2][n+1].score {
-						best[j][k+1][m2][n+1] = node{score: c, from: int16(i), mask: int8(m)}
-					}
+			for _, x := range at[:c] {
+				if int(x.last) == k+1 || x.n == maxPhases {
+					continue
+				}
+				s := best[i][x.last][x.m][x.n].score
+				s += a.hinges[i].cost
+				if x.n >= 2 {
+					s += lnMore
+				}
+				if c, to := s+e.not, &best[j][k+1][x.m][x.n+1]; c > to.score {
+					*to = node{score: c, from: int16(i), mask: x.m, not: true}
+				}
+				if c, to := s+e.caught, &best[j][k+1][x.m|1<<k][x.n+1]; c > to.score {
+					*to = node{score: c, from: int16(i), mask: x.m}
 				}
 			}
 		}

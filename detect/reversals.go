@@ -22,10 +22,13 @@ type pivot struct {
 	// of the value with that spread, µm².
 	weight, halfLn         [len(spreads)]float64
 	flexWeight, flexHalfLn float64 // the same for flexSpreadUM
+	share                  float64 // in the mean of several passes
 	// The nearest pivots of its kind beyond it, and how far the reading climbs on
 	// the way there, µm.
 	before, after           int
 	climbBefore, climbAfter float64
+	lnBefore, lnAfter       float64 // logarithms
+	least, lnLeast          float64 // of room
 }
 
 // rest is a stretch in which the reading holds still.
