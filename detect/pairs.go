@@ -20,12 +20,14 @@ const (
 
 // pair is what the stretch between two hinges may be.
 type pair struct {
-	seek [2]struct {
-		caught, not float64
-		state       uint8
-	}
+	seek  [2]pairSeek
 	idle  bool // nothing was played
 	fresh bool // just weighed
+}
+
+type pairSeek struct {
+	caught, not float64
+	state       uint8
 }
 
 // pairOf is the place of hinges i < j in a pairTable.
@@ -75,19 +77,20 @@ func chainSeek(c int) int {
 // chainMask is the seeks caught in a chain.
 var chainMask = [chainN]int8{0, 0, 1, 0, 2, 0, 1, 2, 3, 0, 1, 2, 3}
 
-// boundTable holds what no chain to a hinge exceeds, the same with the price of a
-// further phase, and what none from there to the end adds.
+// boundTable holds, for each hinge, what no chain to it exceeds, and by chain the
+// hinge and whether anything was played since; the same with the price of a further
+// phase; of these the best ones for a phase of each seek by the seeks caught; and what
+// no chain from there to the end adds.
 type boundTable struct {
 	to, out, on [maxHinges][chainN]float64
+	next        [maxHinges][2][4]float64
 	link        [maxHinges][chainN]chainLink
-	changed     [maxHinges][chainN]bool
+	changed     [maxHinges]bool
 }
 
-// chainLink is the step by which the best chain gets to a hinge: from which hinge and
-// chain, and whether anything was played.
 type chainLink struct {
-	hinge, chain int8
-	played       bool
+	hinge  int8
+	played bool
 }
 
 const (
@@ -122,7 +125,10 @@ func (a *analyser) choosePairs() {
 	if few {
 		return
 	}
-	for a.chainsTo(); ; a.chainsAgain() {
+	for j := range H {
+		a.chainsTo(j)
+	}
+	for ; ; a.chainsAgain() {
 		end, top := a.ends()
 		// The least score of each set of seeks that matters.
 		least := [4]float64{math.Inf(1), math.Inf(1), math.Inf(1), math.Inf(1)}
@@ -171,49 +177,67 @@ func (a *analyser) ends() (end [4]int, top float64) {
 	return end, top
 }
 
-// chainsTo finds the best chains to every hinge.
-func (a *analyser) chainsTo() {
-	for h := range a.hinges {
-		for c := range chainN {
-			a.chainTo(h, c)
-		}
-	}
-}
-
-// chainTo finds the best chain c to hinge j.
-func (a *analyser) chainTo(j, c int) {
+// chainsTo finds the best chains to hinge j.
+func (a *analyser) chainsTo(j int) {
 	b := &a.bounds
-	best, link := math.Inf(-1), chainLink{}
-	if j == 0 && c == chainNone {
-		best = 0
+	to, link := &b.to[j], &b.link[j]
+	for c := range to {
+		to[c] = math.Inf(-1)
+	}
+	if j == 0 {
+		to[chainNone] = 0
 	}
 	pairs := a.pairs[pairOf(0, j):pairOf(j, j)]
 	for i := range pairs {
-		if p := &pairs[i]; p.idle && b.to[i][c]-lnIdle > best {
-			best, link = b.to[i][c]-lnIdle, chainLink{int8(i), int8(c), false}
-		}
-	}
-	if c > chainNone {
-		k := chainSeek(c)
-		for _, w := range chainWays[c] {
-			for i := range pairs {
-				e := &pairs[i].seek[k]
-				x := b.out[i][w.from]
-				if w.caught {
-					x += e.caught
-				} else {
-					x += e.not
+		p := &pairs[i]
+		if p.idle {
+			for c, x := range &b.to[i] {
+				if x -= lnIdle; x > to[c] {
+					to[c], link[c] = x, chainLink{int8(i), false}
 				}
-				if x > best {
-					best, link = x, chainLink{int8(i), w.from, true}
+			}
+		}
+		played := chainLink{int8(i), true}
+		for k := range 2 {
+			e := &p.seek[k]
+			if e.state == pairNone {
+				continue
+			}
+			if x := b.out[i][chainNone]; !math.IsInf(x, -1) {
+				c := chainOne + 2*k
+				if y := x + e.not; y > to[c] {
+					to[c], link[c] = y, played
+				}
+				if y := x + e.caught; y > to[c+1] {
+					to[c+1], link[c+1] = y, played
+				}
+			}
+			from, c, bit := &b.next[i][k], chainMore+4*k, 1<<k
+			for half := range 2 {
+				m := half * (3 - bit) // without the seek
+				x, y := from[m], from[m|bit]
+				if v := x + e.not; v > to[c+m] {
+					to[c+m], link[c+m] = v, played
+				}
+				if v := max(y+e.not, max(x, y)+e.caught); v > to[c+(m|bit)] {
+					to[c+(m|bit)], link[c+(m|bit)] = v, played
 				}
 			}
 		}
 	}
-	b.to[j][c], b.link[j][c] = best, link
-	b.out[j][c] = best + a.hinges[j].cost
-	if c >= chainMore {
-		b.out[j][c] += lnMore
+	out, cost := &b.out[j], a.hinges[j].cost
+	for c := range out {
+		out[c] = to[c] + cost
+		if c >= chainMore {
+			out[c] += lnMore
+		}
+	}
+	for k := range 2 {
+		o := 1 - k
+		next := &b.next[j][k]
+		copy(next[:], out[chainMore+4*o:])
+		next[0] = max(next[0], out[chainOne+2*o])
+		next[1<<o] = max(next[1<<o], out[chainOne+2*o+1])
 	}
 }
 
@@ -222,17 +246,18 @@ func (a *analyser) chainTo(j, c int) {
 func (a *analyser) chainsAgain() {
 	b := &a.bounds
 	for j := 1; j < len(a.hinges); j++ {
-		for c := range chainN {
-			l, was := b.link[j][c], b.to[j][c]
-			b.changed[j][c] = false
-			if math.IsInf(was, -1) || !b.changed[l.hinge][l.chain] && !(l.played && a.pairs[pairOf(int(l.hinge), j)].fresh) {
+		b.changed[j] = false
+		for c, l := range &b.link[j] {
+			if math.IsInf(b.to[j][c], -1) {
 				continue
 			}
-			a.chainTo(j, c)
-			b.changed[j][c] = b.to[j][c] != was
+			if p := &a.pairs[pairOf(int(l.hinge), j)]; b.changed[l.hinge] || l.played && p.fresh {
+				b.changed[j] = true
+				break
+			}
 		}
-		for i := range j {
-			a.pairs[pairOf(i, j)].fresh = false
+		if b.changed[j] {
+			a.chainsTo(j)
 		}
 	}
 }
@@ -240,19 +265,32 @@ func (a *analyser) chainsAgain() {
 // weighChain weighs the pairs of the best chain c to the end. It returns how many
 // phases it has and whether all had been weighed.
 func (a *analyser) weighChain(c int) (n int, weighed bool) {
-	j := len(a.hinges) - 1
+	b := &a.bounds
 	weighed = true
-	for j > 0 {
-		l := a.bounds.link[j][c]
+	for j := len(a.hinges) - 1; j > 0; {
+		l := b.link[j][c]
+		i := int(l.hinge)
 		if l.played {
 			n++
-			p := &a.pairs[pairOf(int(l.hinge), j)]
-			if k := chainSeek(c); p.seek[k].state == pairBounded {
-				a.weighPair(int(l.hinge), j, k)
+			k := chainSeek(c)
+			p := &a.pairs[pairOf(i, j)]
+			e := &p.seek[k]
+			for _, w := range chainWays[c] {
+				x := e.not
+				if w.caught {
+					x = e.caught
+				}
+				if b.out[i][w.from]+x == b.to[j][c] {
+					c = int(w.from)
+					break
+				}
+			}
+			if e.state == pairBounded {
+				a.weighPair(i, j, k)
 				p.fresh, weighed = true, false
 			}
 		}
-		j, c = int(l.hinge), int(l.chain)
+		j = i
 	}
 	return n, weighed
 }
@@ -261,7 +299,7 @@ func (a *analyser) weighChain(c int) (n int, weighed bool) {
 // exceeds the least score of its set of seeks that matters.
 func (a *analyser) chainsOn(least *[4]float64) {
 	b, H := &a.bounds, len(a.hinges)
-	for i := range H {
+	for i := range H - 1 {
 		for c := range chainN {
 			b.on[i][c] = math.Inf(-1)
 		}
@@ -269,34 +307,52 @@ func (a *analyser) chainsOn(least *[4]float64) {
 	for c := range chainN {
 		b.on[H-1][c] = endCost(c) - least[chainMask[c]]
 	}
-	for j := H - 1; j > 0; j-- {
-		pairs := a.pairs[pairOf(0, j):pairOf(j, j)]
-		for c, on := range &b.on[j] {
-			if math.IsInf(on, -1) {
-				continue
+	for i := H - 2; i >= 0; i-- {
+		on := &b.on[i]
+		var next [2][4]float64 // with a phase of each seek
+		for k := range next {
+			for m := range next[k] {
+				next[k][m] = math.Inf(-1)
 			}
-			for i := range pairs {
-				if pairs[i].idle {
-					b.on[i][c] = max(b.on[i][c], on-lnIdle)
+		}
+		for j := i + 1; j < H; j++ {
+			p, then := &a.pairs[pairOf(i, j)], &b.on[j]
+			if p.idle {
+				for c := range on {
+					on[c] = max(on[c], then[c]-lnIdle)
 				}
 			}
-			for _, w := range chainWays[c] {
-				k := chainSeek(c)
-				for i := range pairs {
-					e := &pairs[i].seek[k]
-					x := on + b.out[i][w.from] - b.to[i][w.from]
-					if w.caught {
-						x += e.caught
-					} else {
-						x += e.not
-					}
-					if x > b.on[i][w.from] {
-						b.on[i][w.from] = x
-					}
+			for k := range 2 {
+				e := &p.seek[k]
+				if e.state == pairNone {
+					continue
+				}
+				c := chainOne + 2*k
+				on[chainNone] = max(on[chainNone], a.hinges[i].cost+max(e.not+then[c], e.caught+then[c+1]))
+				for m := range 4 {
+					next[k][m] = max(next[k][m], e.toEnd(then, k, m))
 				}
 			}
 		}
+		cost := a.hinges[i].cost
+		for k := range 2 {
+			o := 1 - k
+			for m := range 4 {
+				c := chainMore + 4*o + m
+				on[c] = max(on[c], next[k][m]+cost+lnMore)
+			}
+			c := chainOne + 2*o
+			on[c] = max(on[c], next[k][0]+cost)
+			on[c+1] = max(on[c+1], next[k][1<<o]+cost)
+		}
 	}
+}
+
+// toEnd is what the better one of both claims and the chains on from there add to one
+// that has caught the seeks of m.
+func (e *pairSeek) toEnd(then *[chainN]float64, k, m int) float64 {
+	c := chainMore + 4*k
+	return max(e.not+then[c+m], e.caught+then[c+(m|1<<k)])
 }
 
 // weighRest weighs every pair through which a chain may go that is as good as the
@@ -310,24 +366,12 @@ func (a *analyser) weighRest(every bool) {
 				if e.state != pairBounded {
 					continue
 				}
-				if every {
-					a.weighPair(i, j, k)
-					continue
+				then, c := &b.on[j], chainOne+2*k
+				best := b.out[i][chainNone] + max(e.not+then[c], e.caught+then[c+1])
+				for m, x := range &b.next[i][k] {
+					best = max(best, x+e.toEnd(then, k, m))
 				}
-				matters := false
-				for c, on := range &b.on[j] {
-					if c == chainNone || chainSeek(c) != k {
-						continue
-					}
-					for _, w := range chainWays[c] {
-						x := e.not
-						if w.caught {
-							x = e.caught
-						}
-						matters = matters || b.out[i][w.from]+x+on > -lnTie
-					}
-				}
-				if matters {
+				if every || best > -lnTie {
 					a.weighPair(i, j, k)
 				}
 			}
