@@ -223,6 +223,9 @@ const (
 // of the residual, µm.
 var placePark = [...]struct{ um, w float64 }{{0.1, 0}, {0.3, 1.0}, {1, 0.25}, {3, -0.45}, {math.Inf(1), 0}}
 
+// placeParkTop is the greatest of these.
+const placeParkTop = 1.0
+
 // place is the logarithm of how well hinge h goes with a change of hands between
 // the phases one and two, up to a constant.
 func (a *analyser) place(h int, one, two *phase) float64 {
@@ -256,19 +259,19 @@ func (a *analyser) weighHinges() {
 			continue
 		}
 		var score, saddle [maxHinges]float64
-		best := -1
 		for h := one.from + 1; h < two.to; h++ {
 			score[h] = math.Inf(-1)
-			if !a.hinges[h].seen {
+		}
+		// A place that is not worth a mention beside that of the chain is not looked at.
+		least := math.Inf(-1)
+		if h := one.to; h < two.to && a.weighPlace(one, two, h, &p, &q, &score[h], &saddle[h]) {
+			least = score[h] - lnNoPlace
+		}
+		best := -1
+		for h := one.from + 1; h < two.to; h++ {
+			if math.IsInf(score[h], -1) && (a.placeTop(one, two, h) < least || !a.weighPlace(one, two, h, &p, &q, &score[h], &saddle[h])) {
 				continue
 			}
-			c1, _, ok1 := a.weigh(one.from, h, one.seek, &p)
-			c2, _, ok2 := a.weigh(h, two.to, two.seek, &q)
-			if !ok1 || !ok2 || math.IsInf(c1, -1) || math.IsInf(c2, -1) {
-				continue
-			}
-			score[h] = placePlay*(c1+c2) + a.place(h, &p, &q) + a.echoes(&p, h, two.to)
-			saddle[h] = q.value - (a.hinges[h].level - p.value)
 			if best < 0 || score[h] > score[best] {
 				best = h
 			}
@@ -298,6 +301,40 @@ func (a *analyser) weighHinges() {
 		d.doubt = math.Max(d.doubt, off/(sum+off))
 		d.blur = math.Max(d.blur, math.Sqrt(blur/sum))
 	}
+}
+
+// lnNoPlace is how much less probable, as a logarithm, a place must be to be left out:
+// nothing that is computed from it shows that.
+const lnNoPlace = 60
+
+// weighPlace works out how probable it is that the hands changed over at hinge h
+// between the phases one and two, which then are p and q, and where the saddle lies
+// then. It reports whether they can have.
+func (a *analyser) weighPlace(one, two *phase, h int, p, q *phase, score, saddle *float64) bool {
+	if !a.hinges[h].seen {
+		return false
+	}
+	c1, _, ok1 := a.weigh(one.from, h, one.seek, p)
+	if !ok1 || math.IsInf(c1, -1) {
+		return false
+	}
+	c2, _, ok2 := a.weigh(h, two.to, two.seek, q)
+	if !ok2 || math.IsInf(c2, -1) {
+		return false
+	}
+	*score = placePlay*(c1+c2) + a.place(h, p, q) + a.echoes(p, h, two.to)
+	*saddle = q.value - (a.hinges[h].level - p.value)
+	return true
+}
+
+// placeTop bounds the score that weighPlace gives.
+func (a *analyser) placeTop(one, two *phase, h int) float64 {
+	x := &a.hinges[h]
+	if !x.seen {
+		return math.Inf(-1)
+	}
+	c := placePlay * (a.pairs[pairOf(one.from, h)].seek[one.seek].caught + a.pairs[pairOf(h, two.to)].seek[two.seek].caught)
+	return c + x.curved + placeRest*math.Log(placeLong) + (placeBefore+placeAfter)*placePasses + placeOnWay + placeParkTop
 }
 
 // echoes prices the reversals after hinge h that fall on the extremum of the
