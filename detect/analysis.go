@@ -198,12 +198,24 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	if a.half > 0 && a.followNoise() {
 		a.smooth()
 	}
-	lo, hi := a.sm[0], a.sm[0]
-	for i, v := range a.sm {
-		if how == EndLost && a.t[len(a.t)-1]-a.t[i] < leaveSeconds {
-			break // what is moved last may be the leaving itself
+	sm := a.sm
+	if how == EndLost {
+		// What is moved last may be the leaving itself.
+		end := a.t[len(a.t)-1]
+		n := len(sm)
+		for n > 0 && end-a.t[n-1] < leaveSeconds {
+			n--
 		}
-		lo, hi = min(lo, v), max(hi, v)
+		sm = sm[:n]
+	}
+	lo, hi := a.sm[0], a.sm[0]
+	for _, v := range sm {
+		if v < lo {
+			lo = v
+		}
+		if v > hi {
+			hi = v
+		}
 	}
 	a.span = hi - lo
 	a.played = a.span > math.Max(math.Max(0.5, 8*a.sigma), 3*a.q) && a.t[len(a.t)-1]-a.t[0] > 0.5

@@ -1,9 +1,6 @@
 package detect
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // Parameters of the arc.
 const (
@@ -102,14 +99,14 @@ func (a *analyser) fitSlide(s *slide) {
 			d = append(d, math.Abs(r))
 		}
 		a.tmp = d
-		slices.Sort(d)
-		scale = math.Max(1.4826*d[len(d)/2], 0.7*a.sigma)
+		scale = math.Max(1.4826*nth(d, len(d)/2), 0.7*a.sigma)
 		if iter == 4 {
 			break
 		}
 		for i, r := range w {
 			u := r / (5 * scale)
-			w[i] = math.Pow(math.Max(0, 1-u*u), 2)
+			u = max(0, 1-u*u)
+			w[i] = u * u
 		}
 		s.kappa = -sense * c[arcBend] / (h * h)
 		s.y0 = mid

@@ -112,6 +112,7 @@ const slowSeconds = 0.2
 func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 	a.slow = append(a.slow[:0], rs...)
 	n := len(a.sm)
+	t, sm := a.t[:n], a.sm
 	L := math.Max(slowSeconds, 3*a.period)
 	// Reversals at which the reading stands still.
 	for i := range a.piv {
@@ -152,20 +153,23 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 		best, from, to := math.Inf(1), 0, 0
 		hi := p.k
 		for lo := p.k; lo < q.k; lo++ {
-			for hi < q.k && a.t[hi]-a.t[lo] < L {
+			now := t[lo]
+			for hi < q.k && t[hi]-now < L {
 				hi++
 			}
-			if a.t[hi]-a.t[lo] < L {
+			if t[hi]-now < L {
 				break
 			}
-			mid := a.sm[(lo+hi)/2]
-			near := math.Max(0.12, math.Max(6*a.ss[lo], 1.5*a.q))
-			if math.Abs(mid-a.sm[p.k]) < near || math.Abs(mid-a.sm[q.k]) < near {
+			d := math.Abs(sm[hi] - sm[lo])
+			if d >= best {
 				continue
 			}
-			if d := math.Abs(a.sm[hi] - a.sm[lo]); d < best {
-				best, from, to = d, lo, hi
+			mid := sm[(lo+hi)/2]
+			near := max(0.12, 6*a.ss[lo], 1.5*a.q)
+			if math.Abs(mid-sm[p.k]) < near || math.Abs(mid-sm[q.k]) < near {
+				continue
 			}
+			best, from, to = d, lo, hi
 		}
 		if to == 0 {
 			continue

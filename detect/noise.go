@@ -27,8 +27,7 @@ func (a *analyser) measureNoise() {
 	a.sigma = 0
 	if len(d) > 0 {
 		// Quantiles of |N(0,1)|: 0.319 at 25 %, 0.674 at 50 %.
-		q50 := nth(d, len(d)/2)
-		q25 := nth(d[:len(d)/2+1], len(d)/4)
+		q25, q50 := quartiles(d)
 		a.sigma = math.Min(q25/0.3186, q50/0.6745) / math.Sqrt(20)
 	}
 	a.white = a.sigma
@@ -51,27 +50,33 @@ func (a *analyser) measureNoise() {
 // smoothed ones much more than usual: bursts of vibration.
 func (a *analyser) followNoise() bool {
 	n := len(a.z)
-	a.tmp = a.tmp[:0]
-	loud := false
-	for i := 0; i < n; {
-		j := i
+	t, z, sm := a.t[:n], a.z[:n], a.sm[:n]
+	block := func(i int) (j int, s float64) {
 		sum := 0.0
-		for j < n && (a.t[j]-a.t[i] < blockSeconds || j-i < 8) {
-			v := a.z[j] - a.sm[j]
+		for j = i; j < n && (t[j]-t[i] < blockSeconds || j-i < 8); j++ {
+			v := z[j] - sm[j]
 			sum += v * v
-			j++
 		}
-		s := a.sigma
-		if r := math.Sqrt(sum / float64(j-i)); r > 1.7*a.sigma {
-			s = r
-			loud = true
+		return j, math.Sqrt(sum / float64(j-i))
+	}
+	loud := false
+	for i := 0; i < n && !loud; {
+		j, s := block(i)
+		loud = s > 1.7*a.sigma
+		i = j
+	}
+	if !loud {
+		return false
+	}
+	a.tmp = a.tmp[:0]
+	for i := 0; i < n; {
+		j, s := block(i)
+		if !(s > 1.7*a.sigma) {
+			s = a.sigma
 		}
 		for ; i < j; i++ {
 			a.tmp = append(a.tmp, s)
 		}
-	}
-	if !loud {
-		return false
 	}
 	// A burst does not keep to the blocks.
 	lo, hi := 0, 0
@@ -101,6 +106,40 @@ func (a *analyser) medianPeriod() float64 {
 		return 0.001
 	}
 	return nth(d, len(d)/2)
+}
+
+// quartiles returns the values that would stand at a quarter and at the middle of d,
+// whose elements are not negative, if d were sorted.
+func quartiles(d []float64) (q25, q50 float64) {
+	// Most of the elements are counted by their leading bits, of which neighbouring
+	// values are some per cent apart, up to the greatest one.
+	const shift, bins = 47, 512
+	top := uint64(0)
+	for _, x := range d {
+		top = max(top, math.Float64bits(x))
+	}
+	base := max(top>>shift, bins-1) - (bins - 1)
+	var count [bins]int32
+	for _, x := range d {
+		count[max(math.Float64bits(x)>>shift, base)-base]++
+	}
+	at := func(k int) float64 {
+		i := uint64(0)
+		for k >= int(count[i]) {
+			k -= int(count[i])
+			i++
+		}
+		// Those that share the place come to the front.
+		n := 0
+		for x, v := range d {
+			if max(math.Float64bits(v)>>shift, base)-base == i {
+				d[n], d[x] = v, d[n]
+				n++
+			}
+		}
+		return nth(d[:n], k)
+	}
+	return at(len(d) / 4), at(len(d) / 2)
 }
 
 // nth returns the value that would stand at place k if d were sorted. It moves

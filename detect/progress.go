@@ -80,11 +80,11 @@ func (d *Detector) survey(v verdict, lacks [2]ReasonCode) {
 	last := len(a.sm) - 1
 	extent := func(from int) (lo, hi float64) {
 		lo, hi = math.Inf(1), math.Inf(-1)
-		for i := min(from, last); i <= last; i++ {
-			x := a.counts(a.sm[i])
-			lo, hi = math.Min(lo, x), math.Max(hi, x)
+		for _, x := range a.sm[min(from, last):] {
+			lo, hi = min(lo, x), max(hi, x)
 		}
-		return lo, hi
+		lo, hi = a.counts(lo), a.counts(hi)
+		return min(lo, hi), max(lo, hi)
 	}
 	p.low, p.high = extent(from)
 	p.lowFar, p.highFar = extent(pass)

@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 )
 
 // pivot is a reversal of the reading.
@@ -57,7 +58,9 @@ func (a *analyser) smooth() {
 	t, z, sm, ss, local := a.t[:n], a.z[:n], a.sm[:n], a.ss[:n], a.local[:n]
 	lo, hi := 0, 0
 	sum := 0.0
-	var m, noise, s float64
+	// The noise of a mean of m bins, while that of the bins stays the same.
+	var known [64]float64
+	var noise float64
 	for i, now := range t {
 		for hi < n && t[hi] <= now+h {
 			sum += z[hi]
@@ -67,12 +70,22 @@ func (a *analyser) smooth() {
 			sum -= z[lo]
 			lo++
 		}
-		if k := float64(hi - lo); k != m || local[i] != noise {
-			m, noise = k, local[i]
-			s = max(noise/math.Sqrt(m), floor)
+		if local[i] != noise {
+			noise, known = local[i], [64]float64{}
 		}
-		sm[i] = sum / m
-		ss[i] = s
+		m := hi - lo
+		k := m & 63
+		if m >= len(known) {
+			known[k] = 0
+		}
+		if known[k] == 0 {
+			known[k] = max(noise/math.Sqrt(float64(m)), floor)
+		}
+		sm[i] = sum / float64(m)
+		ss[i] = known[k]
+		if m >= len(known) {
+			known[k] = 0
+		}
 	}
 }
 
@@ -85,24 +98,26 @@ func (a *analyser) findPivots() {
 	}
 	lo, hi := 0, 0
 	dir := 0
-	for i := 1; i < n; i++ {
-		v := a.sm[i]
-		th := a.threshold(i)
+	sm, ss := a.sm[:n], a.ss[:n]
+	// The smallest movement at bin i that counts as a reversal, µm.
+	least := max(1.3*a.q, 0.08)
+	for i, v := range sm {
 		switch dir {
 		case 0:
-			if v < a.sm[lo] {
+			if v < sm[lo] {
 				lo = i
 			}
-			if v > a.sm[hi] {
+			if v > sm[hi] {
 				hi = i
 			}
-			if v-a.sm[lo] > th {
+			th := max(6*ss[i], least)
+			if v-sm[lo] > th {
 				dir = 1
 				if lo > 0 {
 					a.addPivot(lo, -1)
 				}
 				hi = i
-			} else if a.sm[hi]-v > th {
+			} else if sm[hi]-v > th {
 				dir = -1
 				if hi > 0 {
 					a.addPivot(hi, +1)
@@ -110,26 +125,21 @@ func (a *analyser) findPivots() {
 				lo = i
 			}
 		case 1:
-			if v > a.sm[hi] {
+			if v > sm[hi] {
 				hi = i
-			} else if a.sm[hi]-v > th {
+			} else if d := sm[hi] - v; d > least && d > 6*ss[i] {
 				a.addPivot(hi, +1)
 				dir, lo = -1, i
 			}
 		case -1:
-			if v < a.sm[lo] {
+			if v < sm[lo] {
 				lo = i
-			} else if v-a.sm[lo] > th {
+			} else if d := v - sm[lo]; d > least && d > 6*ss[i] {
 				a.addPivot(lo, -1)
 				dir, hi = 1, i
 			}
 		}
 	}
-}
-
-// threshold is the smallest movement at bin i that counts as a reversal, µm.
-func (a *analyser) threshold(i int) float64 {
-	return max(6*a.ss[i], 1.3*a.q, 0.08)
 }
 
 func (a *analyser) addPivot(k int, kind int8) {
@@ -163,15 +173,17 @@ func (a *analyser) findRests() {
 			a.rests = append(a.rests, a.measureRest(s, e))
 		}
 	}
-	for i := range n {
-		for a.t[lo] < a.t[i]-w {
+	t, sm, ss := a.t[:n], a.sm[:n], a.ss[:n]
+	least := max(1.05*a.q, 0.035)
+	for i, now := range t {
+		for t[lo] < now-w {
 			lo++
 		}
-		for hi < n-1 && a.t[hi+1] <= a.t[i]+w {
+		for hi+1 < n && t[hi+1] <= now+w {
 			hi++
 		}
-		band := max(4.5*a.ss[i], 1.05*a.q, 0.035)
-		if math.Abs(a.sm[hi]-a.sm[lo]) <= band && math.Abs(a.sm[i]-a.sm[lo]) <= band {
+		d := math.Abs(sm[hi] - sm[lo])
+		if band := max(4.5*ss[i], least); d <= band && math.Abs(sm[i]-sm[lo]) <= band {
 			if start < 0 {
 				start = i
 			}
@@ -199,18 +211,10 @@ func (a *analyser) trimRest(s, e int) (int, int) {
 			return s, e
 		}
 		var sum, v, m [3]float64
-		for i := s; i <= e; i++ {
-			k := 1
-			switch u := (a.t[i] - a.t[s]) / T; {
-			case u < 0.25:
-				k = 0
-			case u > 0.75:
-				k = 2
-			}
-			sum[k] += a.z[i]
-			v[k] += a.local[i] * a.local[i]
-			m[k]++
-		}
+		p, q := a.after(s, e, 0.25, false), a.after(s, e, 0.75, true)
+		sum[0], v[0], m[0] = a.total(s, p)
+		sum[1], v[1], m[1] = a.total(p, q)
+		sum[2], v[2], m[2] = a.total(q, e+1)
 		if m[0] == 0 || m[1] == 0 || m[2] == 0 {
 			return s, e
 		}
@@ -228,6 +232,36 @@ func (a *analyser) trimRest(s, e int) (int, int) {
 			s += cut
 		}
 	}
+}
+
+// after returns the first one of bins s…e at which that share of their time has passed,
+// or the first one beyond.
+func (a *analyser) after(s, e int, share float64, beyond bool) int {
+	T := a.t[e] - a.t[s]
+	lo, hi := s, e+1
+	for lo < hi {
+		mid := int(uint(lo+hi) / 2)
+		if u := (a.t[mid] - a.t[s]) / T; u > share || u == share && !beyond {
+			hi = mid
+		} else {
+			lo = mid + 1
+		}
+	}
+	return lo
+}
+
+// total returns the sum of the readings of the bins from i to before j, that of the
+// variances of their noise, and their number.
+func (a *analyser) total(i, j int) (sum, v, n float64) {
+	if j <= i {
+		return 0, 0, 0
+	}
+	local := a.local[i:j]
+	for x, z := range a.z[i:j] {
+		sum += z
+		v += local[x] * local[x]
+	}
+	return sum, v, float64(j - i)
 }
 
 // joinRests joins rests at one level that noise has cut in two.
@@ -255,13 +289,12 @@ func (a *analyser) measureRest(s, e int) rest {
 	end := a.t[e] - math.Min(0.1, T/6)
 	from := end - math.Max(0.25, math.Min(1.2, 0.55*T))
 	sum, st, m, v := 0.0, 0.0, 0, 0.0
-	for i := s; i <= e; i++ {
-		if a.t[i] >= from && a.t[i] <= end {
-			sum += a.z[i]
-			st += a.t[i]
-			v += a.local[i] * a.local[i]
-			m++
-		}
+	i, _ := slices.BinarySearch(a.t[s:e+1], from)
+	for i += s; i <= e && a.t[i] <= end; i++ {
+		sum += a.z[i]
+		st += a.t[i]
+		v += a.local[i] * a.local[i]
+		m++
 	}
 	r := rest{a: s, b: e}
 	if m == 0 {
@@ -321,23 +354,10 @@ func (a *analyser) legs() {
 
 // bend compares both ends of a rest with its middle.
 func (a *analyser) bend(s, e int) float64 {
-	T := a.t[e] - a.t[s]
 	var sum, v, n [3]float64
-	for i := s; i <= e; i++ {
-		u := (a.t[i] - a.t[s]) / T
-		k := 1
-		switch {
-		case u < 0.25:
-			k = 0
-		case u > 0.75:
-			k = 2
-		case u < 0.35 || u > 0.65:
-			continue
-		}
-		sum[k] += a.z[i]
-		v[k] += a.local[i] * a.local[i]
-		n[k]++
-	}
+	sum[0], v[0], n[0] = a.total(s, a.after(s, e, 0.25, false))
+	sum[1], v[1], n[1] = a.total(a.after(s, e, 0.35, false), a.after(s, e, 0.65, true))
+	sum[2], v[2], n[2] = a.total(a.after(s, e, 0.75, true), e+1)
 	if n[0] < 2 || n[1] < 2 || n[2] < 2 {
 		return 0
 	}

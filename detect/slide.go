@@ -189,8 +189,7 @@ func (a *analyser) measureSlide() {
 		d = append(d, math.Abs(a.y[i]-2*a.y[i+1]+a.y[i+2]))
 	}
 	a.tmp = d
-	slices.Sort(d)
-	v.noise = d[len(d)/2] / (0.6745 * math.Sqrt(6))
+	v.noise = nth(d, len(d)/2) / (0.6745 * math.Sqrt(6))
 	if math.IsInf(v.step, 1) {
 		v.step = a.q
 	}
