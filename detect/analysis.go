@@ -60,6 +60,7 @@ type analyser struct {
 
 	play play // what was last weighed
 
+	groups keptGroups
 	fits   fitTable
 	window windowKey // of this look
 	closed int32     // bins of the contact that are complete
@@ -123,33 +124,44 @@ func (a *analyser) load(c *contact, live bool) {
 	}
 	a.bin = a.bin[:n]
 	// Frames without y are bridged where they are few.
-	missing := 0
-	for i := range bins {
-		if bins[i].nY == 0 {
-			missing++
+	a.hasY = false
+	if c.hasOriginY {
+		missing := 0
+		for i := range bins {
+			if bins[i].nY == 0 {
+				missing++
+			}
 		}
+		a.hasY = n > 0 && missing <= len(bins)/50
 	}
-	a.hasY = n > 0 && missing <= len(bins)/50
+	done := 0
 	if a.hasY {
 		a.y = grow(a.y, n)
+	} else if group > 1 {
+		done = a.loadGroups(bins[:max(0, len(bins)-1)], off)
 	}
-	for i := range n {
+	for i := done; i < n; i++ {
+		first, last := i*group, min(len(bins), (i+1)*group)
+		a.bin[i] = int32(off + last - 1)
 		var sum bin
-		last := min(len(bins), (i+1)*group)
-		for k := i * group; k < last; k++ {
-			b := &bins[k]
+		for k := range bins[first:last] {
+			b := &bins[first+k]
 			sum.sumX += b.sumX
-			sum.sumY += b.sumY
 			sum.sumT += b.sumT
 			sum.n += b.n
-			sum.nY += b.nY
 		}
 		m := float64(sum.n)
 		a.t[i] = float64(sum.sumT) / m * 1e-9
 		a.z[i] = float64(sum.sumX) / m * a.um
-		a.bin[i] = int32(off + last - 1)
+		if !a.hasY {
+			continue
+		}
+		for k := range bins[first:last] {
+			b := &bins[first+k]
+			sum.sumY += b.sumY
+			sum.nY += b.nY
+		}
 		switch {
-		case !a.hasY:
 		case sum.nY > 0:
 			a.y[i] = float64(sum.sumY) / float64(sum.nY) * a.p.StepMM * umPerMM
 		case i > 0:
@@ -158,6 +170,45 @@ func (a *analyser) load(c *contact, live bool) {
 			a.y[i] = 0
 		}
 	}
+}
+
+// keptGroups are the groups of bins of the last provisional look.
+type keptGroups struct {
+	window windowKey
+	off    int
+	t, z   []float64
+}
+
+// loadGroups takes over the groups of bins, to which no reading is added any more, and
+// returns their number. They are the same from look to look.
+func (a *analyser) loadGroups(bins []bin, off int) int {
+	g, group := &a.groups, int(a.window.group)
+	n := len(bins) / group
+	if g.window != a.window || g.off != off {
+		g.window, g.off, g.t, g.z = a.window, off, g.t[:0], g.z[:0]
+	}
+	if cap(g.t) < n {
+		g.t = append(make([]float64, 0, roomFor(n)), g.t...)
+		g.z = append(make([]float64, 0, roomFor(n)), g.z...)
+	}
+	for i := len(g.t); i < n; i++ {
+		var x, t int64
+		var m int32
+		for k := range group {
+			b := &bins[i*group+k]
+			x += b.sumX
+			t += b.sumT
+			m += b.n
+		}
+		g.t = append(g.t, float64(t)/float64(m)*1e-9)
+		g.z = append(g.z, float64(x)/float64(m)*a.um)
+	}
+	copy(a.t, g.t[:n])
+	copy(a.z, g.z[:n])
+	for i := range n {
+		a.bin[i] = int32(off + (i+1)*group - 1)
+	}
+	return n
 }
 
 // move copies element from to place to, when elements are taken out.

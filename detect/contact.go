@@ -134,6 +134,9 @@ type begin struct {
 	burstFar int64
 
 	width int64 // of a bin, ns
+	// Readings up to binEnd belong to the last bin, as all in it do that began at
+	// binStart; 0 if that is not known.
+	binStart, binEnd int64
 }
 
 // reset begins a contact at r. What follows depends on r and later readings
@@ -336,6 +339,7 @@ func (c *contact) watchBurst(k *track) {
 		if 4*max(far, -far) < max(c.burstFar, -c.burstFar) {
 			if c.burstBin < len(c.bins) {
 				c.bins = c.bins[:c.burstBin]
+				c.binEnd = 0
 				c.generation++
 				c.settledBin = min(c.settledBin, c.burstBin)
 			}
@@ -354,8 +358,12 @@ func (c *contact) put(s sample) {
 	}
 	if n := len(c.bins); n > 0 {
 		b := &c.bins[n-1]
-		first := b.sumT / int64(b.n)
-		if s.t-first < c.width-c.width/8 && s.t/c.width == first/c.width {
+		in := s.t < c.binEnd && s.t-c.binStart < c.width-c.width/8
+		if !in && (s.t < c.binEnd || c.binEnd == 0) {
+			first := b.sumT / int64(b.n)
+			in = s.t-first < c.width-c.width/8 && s.t/c.width == first/c.width
+		}
+		if in {
 			b.sumX += s.x
 			b.sumT += s.t
 			b.at, b.seq = s.at, s.seq
@@ -370,6 +378,7 @@ func (c *contact) put(s sample) {
 			c.fold()
 		}
 	}
+	c.binStart, c.binEnd = s.t, s.t-s.t%c.width+c.width
 	nb := bin{sumX: s.x, sumT: s.t, at: s.at, seq: s.seq, n: 1}
 	if s.hasY {
 		nb.sumY, nb.nY = s.y, 1
@@ -380,6 +389,7 @@ func (c *contact) put(s sample) {
 // fold joins neighbouring bins in pairs.
 func (c *contact) fold() {
 	c.width *= 2
+	c.binEnd = 0
 	c.generation++
 	half := len(c.bins) / 2
 	for i := range half {

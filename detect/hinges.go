@@ -338,7 +338,7 @@ func (a *analyser) placeTop(one, two *phase, h int) float64 {
 		return math.Inf(-1)
 	}
 	c := placePlay * (a.pairs[pairOf(one.from, h)].seek[one.seek].caught + a.pairs[pairOf(h, two.to)].seek[two.seek].caught)
-	return c + x.curved + placeRest*math.Log(placeLong) + (placeBefore+placeAfter)*placePasses + placeOnWay + placeParkTop
+	return c + x.curved + placeRest*math.Log(min(x.dur, placeLong)) + (placeBefore+placeAfter)*placePasses + placeOnWay + placeParkTop
 }
 
 // echoes prices the reversals after hinge h that fall on the extremum of the

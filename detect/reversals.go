@@ -60,7 +60,8 @@ func (a *analyser) smooth() {
 	sum := 0.0
 	// The noise of a mean of m bins, while that of the bins stays the same.
 	var known [64]float64
-	var noise float64
+	var noise, s float64
+	var m int
 	for i, now := range t {
 		for hi < n && t[hi] <= now+h {
 			sum += z[hi]
@@ -70,22 +71,22 @@ func (a *analyser) smooth() {
 			sum -= z[lo]
 			lo++
 		}
-		if local[i] != noise {
-			noise, known = local[i], [64]float64{}
-		}
-		m := hi - lo
-		k := m & 63
-		if m >= len(known) {
-			known[k] = 0
-		}
-		if known[k] == 0 {
-			known[k] = max(noise/math.Sqrt(float64(m)), floor)
+		if hi-lo != m || local[i] != noise {
+			m = hi - lo
+			if local[i] != noise {
+				noise, known = local[i], [64]float64{}
+			}
+			k := &known[m%len(known)]
+			if *k == 0 || m >= len(known) {
+				*k = max(noise/math.Sqrt(float64(m)), floor)
+			}
+			s = *k
+			if m >= len(known) {
+				*k = 0
+			}
 		}
 		sm[i] = sum / float64(m)
-		ss[i] = known[k]
-		if m >= len(known) {
-			known[k] = 0
-		}
+		ss[i] = s
 	}
 }
 
