@@ -62,6 +62,7 @@ type analyser struct {
 
 	groups keptGroups
 	fits   fitTable
+	shapes [keptShapes]keptShape
 	window windowKey // of this look
 	closed int32     // bins of the contact that are complete
 

@@ -288,14 +288,15 @@ func (a *analyser) decide() {
 func (a *analyser) chain() {
 	H := len(a.hinges)
 	best := &a.table
-	for h := range H {
-		for k := range 3 {
-			for m := range 4 {
-				for n := range maxPhases + 1 {
-					best[h][k][m][n].score = math.Inf(-1)
-				}
+	for k := range 3 {
+		for m := range 4 {
+			for n := range maxPhases + 1 {
+				best[0][k][m][n] = node{score: math.Inf(-1)}
 			}
 		}
+	}
+	for h := 1; h < H; h++ {
+		best[h] = best[0]
 	}
 	best[0][0][0][0] = node{score: 0, from: -1}
 	for i := range H {

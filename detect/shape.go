@@ -62,6 +62,16 @@ const (
 // shapeDepths are the depths at which a flank is timed, as shares of the leg.
 var shapeDepths = [...]float64{0.06, 0.12, 0.25, 0.5, 0.8}
 
+// keptShapes is how many shapes are kept from look to look: most reversals have the
+// same at each.
+const keptShapes = 128
+
+type keptShape struct {
+	known        bool
+	f            [4]float64
+	even, uneven float64
+}
+
 // weighShape sets the shape of every pivot.
 func (a *analyser) weighShape() {
 	for i := range a.piv {
@@ -97,10 +107,15 @@ func (a *analyser) shapeOf(i int) (even, uneven float64) {
 	f[1] = math.Log(0.05+math.Abs(math.Log(l[half]/r[half]))) - f[0]/2
 	f[2] = grow(j, half)
 	f[3] = grow(half-1, top) - f[2]
+	kept := &a.shapes[uint32(a.bin[p.k])%keptShapes]
+	if kept.known && kept.f == f {
+		return kept.even, kept.uneven
+	}
 	e, u, t := density(evenPass[:], &f), density(unevenPass[:], &f), density(turnBack[:], &f)
 	t = (1-shapeSmooth)*t + shapeSmooth*e + 1e-9
 	even = math.Log(((1-shapeStray)*e + shapeStray*t) / t)
 	uneven = math.Log(((1-shapeStray)*u + shapeStray*t) / t)
+	*kept = keptShape{true, f, even, uneven}
 	return even, uneven
 }
 

@@ -17,7 +17,7 @@ type track struct {
 	ring     [trackLen]mark
 	n        int // readings so far
 	i100     int // the latest reading at least 0.1 s old; likewise
-	i80, i40 int
+	i80, i40 int // when they were last asked for
 	t, x     int64
 	speed    float64 // of approach, counts/ns
 	slack    int64   // counts
@@ -38,8 +38,6 @@ func (k *track) push(x, dt int64, bins int) {
 	k.n++
 	oldest := max(0, k.n-trackLen)
 	k.i100 = k.lag(max(k.i100, oldest), anchorNS)
-	k.i80 = k.lag(max(k.i80, oldest), 2*tickNS)
-	k.i40 = k.lag(max(k.i40, oldest), tickNS)
 	m := k.at(k.i100)
 	age := k.t - m.t
 	d := x - m.x
@@ -54,18 +52,23 @@ func (k *track) lag(i int, ns int64) int {
 }
 
 func (k *track) lag100() *mark { return k.at(k.i100) }
-func (k *track) lag40() *mark  { return k.at(k.i40) }
+
+func (k *track) lag40() *mark {
+	k.i40 = k.lag(max(k.i40, k.n-trackLen), tickNS)
+	return k.at(k.i40)
+}
 
 // step40 returns the change over the last 40 ms or more, and its speed.
 func (k *track) step40() (int64, float64) {
-	m := k.at(k.i40)
+	m := k.lag40()
 	d := k.x - m.x
 	return d, math.Abs(float64(d)) / float64(max(1, k.t-m.t))
 }
 
 // speed80 returns the speed between 80 and 40 ms ago.
 func (k *track) speed80() float64 {
-	a, b := k.at(k.i80), k.at(k.i40)
+	k.i80 = k.lag(max(k.i80, k.n-trackLen), 2*tickNS)
+	a, b := k.at(k.i80), k.lag40()
 	if a == b && k.i80 > 0 {
 		a = k.at(k.i80 - 1) // slower than one reading in 40 ms
 	}
