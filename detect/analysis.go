@@ -42,7 +42,9 @@ type analyser struct {
 
 	period, sigma, white, half float64
 	coarse                     bool
-	live                       bool // the look is provisional
+	loud                       bool      // the noise is not the same everywhere
+	sums                       []float64 // of the noise of so many bins, if it is
+	live                       bool      // the look is provisional
 	stale                      int
 	overfull                   bool
 
@@ -68,6 +70,7 @@ type analyser struct {
 
 	normal cholesky // room for fitPolynomial
 	soft   softTable
+	exps   expTable
 
 	flex [2]float64 // flexure to reckon with beyond what the own passes tell, µm
 	left int        // see takeOtherWay
@@ -87,6 +90,7 @@ func (a *analyser) init(p Params) {
 	a.um = a.sign * p.StepMM * umPerMM
 	a.q = p.ResolutionMM * umPerMM
 	a.soft.fill()
+	a.exps.fill()
 	a.drift = p.DriftMMPerMin * umPerMM / 60
 }
 
@@ -247,7 +251,7 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 		return
 	}
 	a.smooth()
-	if a.half > 0 && a.followNoise() {
+	if a.loud = a.half > 0 && a.followNoise(); a.loud {
 		a.smooth()
 	}
 	sm := a.sm

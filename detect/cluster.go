@@ -185,6 +185,9 @@ func (a *analyser) sum(s *side, from int) {
 			g.ln -= p.halfLn[k]
 			g.chi = g.swvv - g.swv*g.swv/g.sw
 			s.at[k][x] = g
+			if x == 0 {
+				continue // a single one says nothing about the spread
+			}
 			one := &s.set[x].one
 			*one = a.roughAdd(*one, g.ln-0.5*g.chi+0.5*(lnTwoPi-lnBelow(g.sw))+sp.lnw)
 			if g.chi > 60 {

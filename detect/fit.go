@@ -11,6 +11,26 @@ import "math"
 // ladder lists the drops of the windows, as multiples of the smallest.
 var ladder = [...]float64{1, 1.6, 2.5, 4, 6.3, 10, 16, 25, 40}
 
+// sumNoise sums up the local noise of bins l…r. Where it is the same everywhere, that
+// is done once for every number of bins.
+func (a *analyser) sumNoise(l, r int) float64 {
+	n := r - l + 1
+	if a.loud {
+		sum := 0.0
+		for _, s := range a.local[l : r+1] {
+			sum += s
+		}
+		return sum
+	}
+	if len(a.sums) == 0 {
+		a.sums = append(a.sums, 0)
+	}
+	for k := len(a.sums); k <= n; k++ {
+		a.sums = append(a.sums, a.sums[k-1]+a.sigma)
+	}
+	return a.sums[n]
+}
+
 // fitPivot fits pivot i between its neighbours.
 func (a *analyser) fitPivot(i int) {
 	p := &a.piv[i]
@@ -120,11 +140,7 @@ func (a *analyser) polyExtremum(l, r int, sg float64) (vertex, bool) {
 			return vertex{}, false
 		}
 	}
-	noise := 0.0
-	for _, s := range a.local[l : r+1] {
-		noise += s
-	}
-	s2 := noise / float64(f.n)
+	s2 := a.sumNoise(l, r) / float64(f.n)
 	s2 *= s2
 	if f.scatter > s2*1.3 {
 		s2 = f.scatter

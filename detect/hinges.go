@@ -141,6 +141,11 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 			a.slow = append(a.slow, r)
 		}
 	}
+	// A halt stays within a band, which is no wider than this.
+	widest := math.Inf(1)
+	if !a.loud && a.half > 0 {
+		widest = 1.001 * max(4.5*max(a.sigma, 0.25*a.q), 1.05*a.q, 0.035)
+	}
 	for i := 0; i+1 < len(a.piv); i++ {
 		p, q := &a.piv[i], &a.piv[i+1]
 		rested := false
@@ -150,7 +155,7 @@ func (a *analyser) withSlowSpots(rs []rest, first, last int) []rest {
 		if rested || math.Abs(q.v-p.v) < 0.5 {
 			continue
 		}
-		best, from, to := math.Inf(1), 0, 0
+		best, from, to := widest, 0, 0
 		hi := p.k
 		for lo := p.k; lo < q.k; lo++ {
 			now := t[lo]

@@ -12,9 +12,18 @@ const (
 // softTable holds ln(1 + exp(−i/softSteps)).
 type softTable [softRange*softSteps + 2]float64
 
+// expTable holds exp(−i/softSteps).
+type expTable [softRange*softSteps + 2]float64
+
 func (s *softTable) fill() {
 	for i := range s {
 		s[i] = math.Log1p(math.Exp(-float64(i) / softSteps))
+	}
+}
+
+func (e *expTable) fill() {
+	for i := range e {
+		e[i] = math.Exp(-float64(i) / softSteps)
 	}
 }
 
@@ -75,4 +84,18 @@ func (a *analyser) ln(x float64) float64 {
 		return lnBelow(x) + 0.0141
 	}
 	return math.Log(x)
+}
+
+// expNeg returns exp(−x) of an x that is not negative, or while pairs are only bounded
+// a little more: by a share of 1.3·10⁻⁴, and beyond 16 the value there.
+func (a *analyser) expNeg(x float64) float64 {
+	if !a.rough {
+		return math.Exp(-x)
+	}
+	if !(x < softRange) {
+		return a.exps[softRange*softSteps]
+	}
+	x *= softSteps
+	i := int(x)
+	return a.exps[i] + (a.exps[i+1]-a.exps[i])*(x-float64(i)) + 1e-15
 }

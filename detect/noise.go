@@ -40,6 +40,7 @@ func (a *analyser) measureNoise() {
 	}
 	a.sigma = math.Max(a.sigma, 1e-6)
 
+	a.sums = a.sums[:0]
 	a.local = grow(a.local, n)
 	for i := range a.local {
 		a.local[i] = a.sigma
@@ -105,23 +106,23 @@ func (a *analyser) medianPeriod() float64 {
 	if len(d) == 0 {
 		return 0.001
 	}
-	return nth(d, len(d)/2)
+	_, q50 := quartiles(d)
+	return q50
 }
 
 // quartiles returns the values that would stand at a quarter and at the middle of d,
 // whose elements are not negative, if d were sorted.
 func quartiles(d []float64) (q25, q50 float64) {
-	// Most of the elements are counted by their leading bits, of which neighbouring
-	// values are some per cent apart, up to the greatest one.
+	// The elements are counted by their leading bits, of which neighbouring values are
+	// some per cent apart, up to 256 times more and less than one of them.
 	const shift, bins = 47, 512
-	top := uint64(0)
-	for _, x := range d {
-		top = max(top, math.Float64bits(x))
+	base := max(math.Float64bits(d[len(d)/2])>>shift, bins/2) - bins/2
+	place := func(x float64) uint64 {
+		return min(max(math.Float64bits(x)>>shift, base)-base, bins-1)
 	}
-	base := max(top>>shift, bins-1) - (bins - 1)
 	var count [bins]int32
 	for _, x := range d {
-		count[max(math.Float64bits(x)>>shift, base)-base]++
+		count[place(x)]++
 	}
 	at := func(k int) float64 {
 		i := uint64(0)
@@ -132,7 +133,7 @@ func quartiles(d []float64) (q25, q50 float64) {
 		// Those that share the place come to the front.
 		n := 0
 		for x, v := range d {
-			if max(math.Float64bits(v)>>shift, base)-base == i {
+			if place(v) == i {
 				d[n], d[x] = v, d[n]
 				n++
 			}
@@ -193,6 +194,17 @@ func (a *analyser) dropStale() {
 	p := math.Max(0.02, 0.2821*a.q/a.white)
 	limit := int(math.Ceil(math.Log(1e-6)/math.Log(math.Min(p, 0.8)))) + 1
 	a.window.repeats = int32(limit)
+	// Mostly there are none.
+	run := 0
+	for i := 1; i < n && run < limit; i++ {
+		run++
+		if a.z[i] != a.z[i-1] {
+			run = 0
+		}
+	}
+	if run < limit {
+		return
+	}
 	out := 0
 	for i := 0; i < n; {
 		j := i + 1

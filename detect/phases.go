@@ -78,8 +78,8 @@ const (
 // parking is the density of the distance x from its extremum at which a finished
 // adjustment is left, 1/µm, in a phase that covers W. Some technicians park to a
 // tenth of a micrometre, some do not care.
-func parking(x, W float64) float64 {
-	return 0.4/parkNear*math.Exp(-x/parkNear) + 0.33/parkWide*math.Exp(-x/parkWide) + 0.12/parkFar*math.Exp(-x/parkFar) + 0.15/W
+func (a *analyser) parking(x, W float64) float64 {
+	return 0.4/parkNear*a.expNeg(x/parkNear) + 0.33/parkWide*a.expNeg(x/parkWide) + 0.12/parkFar*a.expNeg(x/parkFar) + 0.15/W
 }
 
 // spreads are the scales of disagreement between passes, µm, with the logarithms
@@ -214,9 +214,9 @@ func (a *analyser) judge(pl *play, sense int8, c *claim) (caught, not float64) {
 		var dens float64
 		if c.n < 2 {
 			// One pass is borne out only by a rest at its level.
-			dens = 0.4/parkNear*math.Exp(-x/parkNear) + 0.6/pl.W
+			dens = 0.4/parkNear*a.expNeg(x/parkNear) + 0.6/pl.W
 		} else {
-			dens = parking(x, pl.W)
+			dens = a.parking(x, pl.W)
 		}
 		if s > parkNear {
 			dens = min(dens, 1/s)
@@ -225,7 +225,7 @@ func (a *analyser) judge(pl *play, sense int8, c *claim) (caught, not float64) {
 		// A hand that always comes back to one place also rests there.
 		ss := math.Sqrt(s*s + 0.09*a.q*a.q)
 		z := (hj.level - c.value) / ss
-		parkStop = a.ln(0.7*math.Exp(-0.5*z*z)/(ss*2.5066) + 0.3/pl.W)
+		parkStop = a.ln(0.7*a.expNeg(0.5*z*z)/(ss*2.5066) + 0.3/pl.W)
 	}
 	return caught, a.logAdd(c.not, stop+parkStop)
 }

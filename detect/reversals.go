@@ -180,11 +180,15 @@ func (a *analyser) findRests() {
 		for t[lo] < now-w {
 			lo++
 		}
-		for hi+1 < n && t[hi+1] <= now+w {
-			hi++
+		band := max(4.5*ss[i], least)
+		still := math.Abs(sm[i]-sm[lo]) <= band
+		if still {
+			for hi+1 < n && t[hi+1] <= now+w {
+				hi++
+			}
+			still = math.Abs(sm[hi]-sm[lo]) <= band
 		}
-		d := math.Abs(sm[hi] - sm[lo])
-		if band := max(4.5*ss[i], least); d <= band && math.Abs(sm[i]-sm[lo]) <= band {
+		if still {
 			if start < 0 {
 				start = i
 			}
