@@ -235,9 +235,9 @@ var placePark = [...]struct{ um, w float64 }{{0.1, 0}, {0.3, 1.0}, {1, 0.25}, {3
 // placeParkTop is the greatest of these.
 const placeParkTop = 1.0
 
-// place is the logarithm of how well hinge h goes with a change of hands between
+// placeScore is the logarithm of how well hinge h goes with a change of hands between
 // the phases one and two, up to a constant.
-func (a *analyser) place(h int, one, two *phase) float64 {
+func (a *analyser) placeScore(h int, one, two *phase) float64 {
 	x := &a.hinges[h]
 	w := x.curved + placeRest*math.Log(math.Min(x.dur, placeLong))
 	w += placeBefore*float64(min(one.n, placePasses)) + placeAfter*float64(min(two.n, placePasses))
@@ -261,27 +261,32 @@ func (a *analyser) place(h int, one, two *phase) float64 {
 func (a *analyser) weighHinges() {
 	d := &a.dec
 	tol := math.Max(mixUM, math.Max(2*a.sigma, 2*a.q))
-	var p, q phase
 	for b := 0; b+1 < d.n; b++ {
 		one, two := &d.ph[b], &d.ph[b+1]
 		if !one.caught || !two.caught {
 			continue
 		}
-		var score, saddle [maxHinges]float64
+		var at [maxHinges]place
 		for h := one.from + 1; h < two.to; h++ {
-			score[h] = math.Inf(-1)
+			at[h] = place{score: math.Inf(-1), top: a.placeTop(one, two, h)}
 		}
 		// A place that is not worth a mention beside that of the chain is not looked at.
 		least := math.Inf(-1)
-		if h := one.to; h < two.to && a.weighPlace(one, two, h, &p, &q, &score[h], &saddle[h]) {
-			least = score[h] - lnNoPlace
+		if h := one.to; h < two.to && a.weighBefore(one, h, &at[h]) && a.weighAfter(one, two, h, &at[h]) {
+			least = at[h].score - lnNoPlace
+		}
+		for h := one.from + 1; h < two.to; h++ {
+			if x := &at[h]; h != one.to {
+				x.open = x.top >= least && a.weighBefore(one, h, x)
+			}
 		}
 		best := -1
 		for h := one.from + 1; h < two.to; h++ {
-			if math.IsInf(score[h], -1) && (a.placeTop(one, two, h) < least || !a.weighPlace(one, two, h, &p, &q, &score[h], &saddle[h])) {
-				continue
+			x := &at[h]
+			if x.open {
+				a.weighAfter(one, two, h, x)
 			}
-			if best < 0 || score[h] > score[best] {
+			if !math.IsInf(x.score, -1) && (best < 0 || x.score > at[best].score) {
 				best = h
 			}
 		}
@@ -296,11 +301,11 @@ func (a *analyser) weighHinges() {
 		}
 		sum, off, blur := 0.0, 0.0, 0.0
 		for h := one.from + 1; h < two.to; h++ {
-			if math.IsInf(score[h], -1) {
+			if math.IsInf(at[h].score, -1) {
 				continue
 			}
-			w := math.Exp(score[h] - score[best])
-			if dv := saddle[h] - saddle[best]; math.Abs(dv) > tol {
+			w := math.Exp(at[h].score - at[best].score)
+			if dv := at[h].saddle - at[best].saddle; math.Abs(dv) > tol {
 				off += w
 			} else {
 				sum += w
@@ -316,27 +321,44 @@ func (a *analyser) weighHinges() {
 // nothing that is computed from it shows that.
 const lnNoPlace = 60
 
-// weighPlace works out how probable it is that the hands changed over at hinge h
-// between the phases one and two, which then are p and q, and where the saddle lies
-// then. It reports whether they can have.
-func (a *analyser) weighPlace(one, two *phase, h int, p, q *phase, score, saddle *float64) bool {
+// place is a hinge at which the hands may have changed over.
+type place struct {
+	top    float64 // what score does not exceed
+	open   bool    // what comes after it is still to be weighed
+	before float64 // evidence of the phase before it,
+	n      int     // its passes
+	value  float64 // and its extremum
+	score  float64 // how probable the place is, as a logarithm
+	saddle float64 // where the saddle lies then
+}
+
+// weighBefore weighs phase one as it is if it ends at hinge h; it reports whether it
+// can.
+func (a *analyser) weighBefore(one *phase, h int, x *place) bool {
 	if !a.hinges[h].seen {
 		return false
 	}
-	c1, _, ok1 := a.weigh(one.from, h, one.seek, p)
-	if !ok1 || math.IsInf(c1, -1) {
+	var p phase
+	caught, _, ok := a.weigh(one.from, h, one.seek, &p)
+	x.before, x.n, x.value = caught, p.n, p.value
+	return ok && !math.IsInf(caught, -1)
+}
+
+// weighAfter weighs phase two as it is if it begins at hinge h, and with it the place;
+// it reports whether it can.
+func (a *analyser) weighAfter(one, two *phase, h int, x *place) bool {
+	var q phase
+	caught, _, ok := a.weigh(h, two.to, two.seek, &q)
+	if !ok || math.IsInf(caught, -1) {
 		return false
 	}
-	c2, _, ok2 := a.weigh(h, two.to, two.seek, q)
-	if !ok2 || math.IsInf(c2, -1) {
-		return false
-	}
-	*score = placePlay*(c1+c2) + a.place(h, p, q) + a.echoes(p, h, two.to)
-	*saddle = q.value - (a.hinges[h].level - p.value)
+	p := phase{seek: one.seek, n: x.n, value: x.value}
+	x.score = placePlay*(x.before+caught) + a.placeScore(h, &p, &q) + a.echoes(&p, h, two.to)
+	x.saddle = q.value - (a.hinges[h].level - p.value)
 	return true
 }
 
-// placeTop bounds the score that weighPlace gives.
+// placeTop bounds the score of a place.
 func (a *analyser) placeTop(one, two *phase, h int) float64 {
 	x := &a.hinges[h]
 	if !x.seen {
