@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 )
 
@@ -115,12 +116,12 @@ func (a *analyser) medianPeriod() float64 {
 func quartiles(d []float64) (q25, q50 float64) {
 	// The elements are counted by their leading bits, of which neighbouring values are
 	// some per cent apart, up to 256 times more and less than one of them.
-	const shift, bins = 47, 512
-	base := max(math.Float64bits(d[len(d)/2])>>shift, bins/2) - bins/2
+	const shift, places = 47, 512
+	base := max(math.Float64bits(d[len(d)/2])>>shift, places/2) - places/2
 	place := func(x float64) uint64 {
-		return min(max(math.Float64bits(x)>>shift, base)-base, bins-1)
+		return min(max(math.Float64bits(x)>>shift, base)-base, places-1)
 	}
-	var count [bins]int32
+	var count [places]int32
 	for _, x := range d {
 		count[place(x)]++
 	}
@@ -138,9 +139,43 @@ func quartiles(d []float64) (q25, q50 float64) {
 				n++
 			}
 		}
-		return nth(d[:n], k)
+		return nthClose(d[:n], k)
 	}
 	return at(len(d) / 4), at(len(d) / 2)
+}
+
+// nthClose is nth for numbers that are not negative and mostly lie close together. They
+// are counted by finer and finer steps of their bits.
+func nthClose(d []float64, k int) float64 {
+	for len(d) > 24 {
+		lo, hi := uint64(math.MaxUint64), uint64(0)
+		for _, v := range d {
+			b := math.Float64bits(v)
+			lo, hi = min(lo, b), max(hi, b)
+		}
+		if lo == hi {
+			return d[0]
+		}
+		shift := max(bits.Len64(hi-lo), 6) - 6
+		var count [64]int32
+		for _, v := range d {
+			count[(math.Float64bits(v)-lo)>>shift]++
+		}
+		i := uint64(0)
+		for k >= int(count[i]) {
+			k -= int(count[i])
+			i++
+		}
+		n := 0
+		for x, v := range d {
+			if (math.Float64bits(v)-lo)>>shift == i {
+				d[n], d[x] = v, d[n]
+				n++
+			}
+		}
+		d = d[:n]
+	}
+	return nth(d, k)
 }
 
 // nth returns the value that would stand at place k if d were sorted. It moves
