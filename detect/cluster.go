@@ -26,7 +26,7 @@ type side struct {
 	// The sets of reversals that may be passes: the first one from the bound
 	// inwards, the first two, and so on. Set x holds x+1.
 	set   [maxOfKind]sideSet
-	at    [len(spreads)][maxOfKind]agree // how well each set agrees, by spread
+	at    [maxOfKind][len(spreads)]agree // how well each set agrees, by spread
 	cut   [len(spreads)]int              // sets from here on are nonsense
 	near  int                            // sets that flexure may explain
 	bends bool                           // flexure may explain one better than one value
@@ -141,6 +141,11 @@ func (a *analyser) sum(s *side, from int) {
 		t = s.set[from-1]
 	}
 	near := min(s.near, from)
+	for k := range s.cut {
+		if from == 0 || s.cut[k] > from {
+			s.cut[k] = maxOfKind
+		}
+	}
 	for x := from; x < s.n; x++ {
 		p := &a.piv[s.idx[x]]
 		t.even += p.even
@@ -163,39 +168,31 @@ func (a *analyser) sum(s *side, from int) {
 				t.two = t.flexLn - 0.5*(chi+lnBelow(det)) + lnTwoPi - lnFlexWide + lnFlexed
 			}
 		}
+		here := &s.at[x]
+		d := p.v - first.v
+		for k := range here {
+			if x >= s.cut[k] {
+				continue
+			}
+			g, w := &here[k], p.weight[k]
+			ln, sw, swv, swvv := -p.halfLn[k], w, w*d, w*d*d
+			if x > 0 {
+				was := &s.at[x-1][k]
+				ln, sw, swv, swvv = was.ln+ln, was.sw+sw, was.swv+swv, was.swvv+swvv
+			}
+			chi := swvv - swv*swv/sw
+			*g = agree{ln, chi, sw, swv, swvv}
+			if x > 0 {
+				// A single one says nothing about the spread.
+				t.one = a.roughAdd(t.one, ln-0.5*chi+0.5*(lnTwoPi-lnBelow(sw))+spreads[k].lnw)
+			}
+			if chi > 60 {
+				s.cut[k] = x + 1
+			}
+		}
 		s.set[x] = t
 	}
 	s.near = near
-	for k, sp := range spreads {
-		var g agree
-		if from > 0 {
-			if s.cut[k] <= from {
-				continue
-			}
-			g = s.at[k][from-1]
-		}
-		s.cut[k] = maxOfKind
-		for x := from; x < s.n; x++ {
-			p := &a.piv[s.idx[x]]
-			w := p.weight[k]
-			d := p.v - first.v
-			g.sw += w
-			g.swv += w * d
-			g.swvv += w * d * d
-			g.ln -= p.halfLn[k]
-			g.chi = g.swvv - g.swv*g.swv/g.sw
-			s.at[k][x] = g
-			if x == 0 {
-				continue // a single one says nothing about the spread
-			}
-			one := &s.set[x].one
-			*one = a.roughAdd(*one, g.ln-0.5*g.chi+0.5*(lnTwoPi-lnBelow(g.sw))+sp.lnw)
-			if g.chi > 60 {
-				s.cut[k] = x + 1
-				break
-			}
-		}
-	}
 	s.bends = false
 	for x := 2; x < near; x++ {
 		s.bends = s.bends || s.set[x].two > s.set[x].one-lnLoose
@@ -333,7 +330,7 @@ func (a *analyser) sumUp(s *side, x int, shape, lnW float64) float64 {
 		}
 		e := -s.total + shape + sp.lnw
 		if x > 0 {
-			g := &s.at[k][x]
+			g := &s.at[x][k]
 			e = g.ln + shape - 0.5*g.chi + 0.5*math.Log(2*math.Pi/g.sw) - lnW - s.set[x].rest + sp.lnw
 		}
 		sum = a.logAdd(sum, e)
