@@ -339,14 +339,15 @@ func (a *analyser) trimSettling() {
 	if a.t[cut]-a.t[0] > 3.9 {
 		return // no settling: the hand moves from the start
 	}
-	m := 0
-	for i := cut; i < n; i++ {
-		a.move(m, i)
-		a.local[m] = a.local[i]
-		m++
+	copy(a.t, a.t[cut:])
+	copy(a.z, a.z[cut:])
+	copy(a.bin, a.bin[cut:])
+	copy(a.local, a.local[cut:])
+	if a.hasY {
+		copy(a.y, a.y[cut:])
 	}
-	a.cut(m)
-	a.local = a.local[:m]
+	a.cut(n - cut)
+	a.local = a.local[:n-cut]
 }
 
 // trimLeaving cuts off the end, where the contact moves away with growing speed

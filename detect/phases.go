@@ -158,6 +158,9 @@ func (a *analyser) unpassed(own *side, hj *hinge, far, W float64) (parkOff, not 
 		parkOff = a.parkedOff(own, hj.level, W)
 	}
 	not = lnNotCross + far + parkOff
+	if a.rough {
+		return parkOff, not - own.total + float64(own.n)*lnTurn
+	}
 	for x := range own.n {
 		not -= a.piv[own.first+2*x].lnw - lnTurn
 	}
@@ -254,11 +257,14 @@ func (a *analyser) moved(hi, hj *hinge) bool {
 // that has not passed the extremum stops at a level: anywhere in the range W, or
 // among its own turn-backs.
 func (a *analyser) parkedOff(own *side, level, W float64) float64 {
-	near := 0.0
+	near, room := 0.0, math.Inf(1)
 	for _, x := range own.idx[:own.n] {
-		if p := &a.piv[x]; math.Abs(level-p.v) < p.room {
-			near = max(near, 1/p.room)
+		if p := &a.piv[x]; p.room < room && math.Abs(level-p.v) < p.room {
+			room = p.room
 		}
+	}
+	if room < math.Inf(1) {
+		near = 1 / room
 	}
 	return a.ln((1-nearTurns)/W + nearTurns*near)
 }
