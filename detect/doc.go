@@ -146,6 +146,17 @@
 //   - Order of conditions: readings lost, then preset, then what the decision
 //     says, then reservations.
 //
+// # Speed
+//
+// Most of the work is in the looks. Of the pairs of hinges all are bounded and few
+// weighed (pairs.go); what does not change from look to look is kept where that needs
+// little room (groups of bins, fits, shapes). On one core of a busy machine the corpus
+// takes 1.0 million readings a second, looks and captures included, two fifths of it for
+// provisional looks, two fifths for those by all readings before a contact may be
+// withdrawn; a carriage that stands still takes 30 million, a contact of 20 s 16 million
+// and one of 600 s, in which each look weighs up to 127 reversals, 5.5 million
+// (BenchmarkCorpus, BenchmarkIdle, BenchmarkContact).
+//
 // # Limits
 //
 // Reversals that repeat at one place off the extremum, round and without a
