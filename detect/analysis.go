@@ -295,6 +295,7 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 		a.shareFlexure()
 	}
 	a.estimate()
+	a.assure()
 	a.estimateFlat()
 }
 

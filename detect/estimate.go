@@ -45,11 +45,6 @@ type estimate struct {
 	spread   float64
 }
 
-// hystUM is the hysteresis to expect of a carriage, µm. It holds the reading back at
-// every extremum on the same side, so that passes do not show it, and not at the
-// rest; common practice, no source.
-const hystUM = 0.03
-
 // Parameters of the model, by place.
 const (
 	pSaddle = iota
@@ -101,6 +96,10 @@ func (a *analyser) estimate() {
 		}
 		if h := &a.hinges[ph.to]; h.seen {
 			ob[n] = obs{v: h.level, s: h.s, t: h.t, phase: i}
+			if a.coarse && ph.caught && ph.slide == 0 && h.s > 0.15*a.q {
+				ob[n].v, ob[n].s = a.roundedRest(ph, h)
+				ob[n].resid = true
+			}
 			n++
 			if ph.slide > 0 {
 				if r, s, ok := a.residualOf(h); ok {
@@ -191,7 +190,9 @@ func (a *analyser) estimate() {
 	e.saddle = b[pSaddle]
 	var g [maxDim]float64
 	g[pSaddle] = 1
-	e.u = math.Hypot(math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur), hystUM)
+	held, hyst := a.hysteresis()
+	e.saddle += held * float64(a.sense(lastPh.seek))
+	e.u = math.Hypot(math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur), hyst)
 	if bySlide {
 		// The chain is closed by geometry; what wanders over the whole entry stays.
 		e.u = math.Hypot(e.u, slideWander*wander)
@@ -220,7 +221,7 @@ func (a *analyser) estimate() {
 			for x := range m.n {
 				v += g[x] * b[x]
 			}
-			e.value[k], e.valueU[k], e.valueT[k] = v, math.Hypot(math.Sqrt(m.quad(&g)), hystUM), st
+			e.value[k], e.valueU[k], e.valueT[k] = v, math.Hypot(math.Sqrt(m.quad(&g)), hyst), st
 			e.n[k] = ph.n
 		}
 		e.parked[k] = ph.caught && a.hinges[ph.to].seen
@@ -230,6 +231,26 @@ func (a *analyser) estimate() {
 			e.resid[k], e.residU[k] = b[pResid+i], math.Sqrt(m.quad(&g))
 		}
 	}
+}
+
+// roundedRest returns the residual at rest h after phase ph, whose level a coarse
+// step hides: somewhere within half a step of what is shown, not beyond the
+// extremum, and there as hands park. Mean and standard deviation, µm.
+func (a *analyser) roundedRest(ph *phase, h *hinge) (mean, s float64) {
+	sg := -float64(a.sense(ph.seek))
+	shown := (h.level - ph.value) * sg
+	lo, hi := max(0, shown-0.5*a.q), max(0.15*a.q, shown+0.5*a.q)
+	const cells = 32
+	var sum, sumX, sumXX float64
+	for i := range cells {
+		x := lo + (hi-lo)*(float64(i)+0.5)/cells
+		w := parking(x, a.span)
+		sum += w
+		sumX += w * x
+		sumXX += w * x * x
+	}
+	mean = sumX / sum
+	return mean * sg, math.Sqrt(sumXX/sum-mean*mean) + 0.05*a.q
 }
 
 // wander2 returns the part of the variance that does not shrink with the number

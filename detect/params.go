@@ -69,7 +69,7 @@ func DefaultParams(step acquire.Step, resolutionPM int64) Params {
 		WithdrawMM:       1,
 		DriftMMPerMin:    0.00015,
 		RestSeconds:      0.5,
-		FalseProbability: 0.002,
+		FalseProbability: 0.1,
 	}
 }
 

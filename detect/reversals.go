@@ -17,6 +17,8 @@ type pivot struct {
 	flat   float64 // s spent within the noise of the extreme
 	even   float64 // log likelihood ratio of its shape, pass of an even hand against turn-back
 	uneven float64 // the same for an uneven hand
+	pace   float64 // logarithm of the mean speed down to half the depth of its flanks, µm/s
+	lean   float64 // logarithm of how unlike its flanks are low down, or noLean
 	room   float64 // range in which a turn-back could lie, µm
 	lnw    float64 // its logarithm
 	// For each of spreads: 1/v and half the logarithm of 2πv, v being the variance

@@ -80,7 +80,8 @@ func (a *analyser) weighShape() {
 }
 
 // shapeOf returns the logarithms of the likelihood ratios of a pass, by an even
-// and by an uneven hand, against a turn-back.
+// and by an uneven hand, against a turn-back. It notes the pace and the lean of the
+// pivot.
 func (a *analyser) shapeOf(i int) (even, uneven float64) {
 	p := &a.piv[i]
 	var l, r [len(shapeDepths)]float64
@@ -92,6 +93,7 @@ func (a *analyser) shapeOf(i int) (even, uneven float64) {
 		low = math.Max(low, 2*a.q)
 	}
 	const half, top = 3, 4
+	p.pace, p.lean = math.Log(math.Max(depth/(l[half]+r[half]), 1e-9)), noLean
 	j := 0
 	for j < half && (shapeDepths[j]*depth < low || l[j]+r[j] < 5*a.period) {
 		j++
@@ -104,6 +106,7 @@ func (a *analyser) shapeOf(i int) (even, uneven float64) {
 	}
 	var f [4]float64
 	f[0] = math.Log(0.05 + math.Abs(math.Log(l[j]/r[j])))
+	p.lean = f[0]
 	f[1] = math.Log(0.05+math.Abs(math.Log(l[half]/r[half]))) - f[0]/2
 	f[2] = grow(j, half)
 	f[3] = grow(half-1, top) - f[2]
