@@ -68,12 +68,12 @@ type analyser struct {
 	window windowKey // of this look
 	closed int32     // bins of the contact that are complete
 
+	room   flexRoom
 	normal cholesky // room for fitPolynomial
 	soft   softTable
 	exps   expTable
 
 	flex [2]float64 // flexure to reckon with beyond what the own passes tell, µm
-	left int        // see takeOtherWay
 
 	played  bool
 	endRest bool
@@ -292,8 +292,8 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	if !a.findSlides() || !a.decideSlides() {
 		a.decide()
 		a.weighHinges()
-		a.shareFlexure()
 	}
+	a.findLevels()
 	a.estimate()
 	a.assure()
 	a.estimateFlat()

@@ -68,7 +68,6 @@ func (a *analyser) estimate() {
 	e.tEnd = a.hinges[lastPh.to].tStart
 	for i := range d.n {
 		ph := &d.ph[i]
-		dir := 1.0
 		if ph.slide > 0 && i > 0 && !started {
 			// Where the slide stood before it was played.
 			started = true
@@ -86,11 +85,8 @@ func (a *analyser) estimate() {
 		} else if ph.caught {
 			for x := range ph.n {
 				id := ph.passes[x]
-				if x > 0 && (id-ph.passes[x-1])%2 == 0 && ((id-ph.passes[x-1])-1)%2 != 0 {
-					dir = -dir
-				}
 				p := &a.piv[id]
-				ob[n] = obs{v: p.v, s: p.s, t: p.t, phase: i, pass: true, dir: dir}
+				ob[n] = obs{v: p.v, s: p.s, t: p.t, phase: i, pass: true, dir: float64(ph.dirs[x])}
 				n++
 			}
 		}

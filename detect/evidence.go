@@ -17,7 +17,7 @@ import "math"
 const (
 	evChain    = iota // log odds of the claim among all chains
 	evPasses          // number of passes
-	evSpread          // logarithm of how far they lie apart, µm
+	evSpread          // logarithm of how far those of one direction lie apart, µm
 	evPark            // how far off them the reading is left at the end, µm
 	evTurns           // reversals of the same kind that are taken for turn-backs
 	evShape           // shapes of the passes together, as a log likelihood ratio
@@ -27,6 +27,7 @@ const (
 	evFarDwell        // logarithm of the mean dwell at the turns on the far side, s
 	evRest            // what the rest at the end says for a change of hands
 	evLean            // how unlike the two flanks are, low down
+	evFlex            // flexure of the frame, µm
 	evSlide           // 1 where the second axis shows the stretches of the other adjustment
 	evN
 )
@@ -48,6 +49,7 @@ var evidence = [evN]curve{
 	evFarDwell: {[]float64{-2.6, -1.75, -1.29, -0.74, -0.07, 0.46}, []float64{-0.58, -0.17, 0.08, 0.17, 0.27, 0.24}},
 	evRest:     {[]float64{-1.09, -0.09, 0, 0.53, 0.9}, []float64{-0.28, -0.22, -0.12, 0.01, 0.61}},
 	evLean:     {[]float64{noLean, -2.31, -1.7, -1.07, -0.56, -0.01}, []float64{-0.22, 0.41, 0.63, 0.40, -0.16, -1.06}},
+	evFlex:     {[]float64{0, 1}, []float64{0, 0}},
 	evSlide:    {[]float64{0, 1}, []float64{-1.08, 1.08}},
 }
 
@@ -68,6 +70,9 @@ func (c *curve) of(x float64) float64 {
 	return c.part[n-1]
 }
 
+// leastFlexUM is the least flexure that counts, µm.
+const leastFlexUM = 0.08
+
 // noLean stands for a pass too shallow to tell its flanks.
 const noLean = -9
 
@@ -76,12 +81,17 @@ func (a *analyser) features(i int, f *[evN]float64) {
 	ph := &a.dec.ph[i]
 	sense := a.sense(ph.seek)
 	from, to := &a.hinges[ph.from], &a.hinges[ph.to]
-	lo, up := math.Inf(1), math.Inf(-1)
+	lo, up := [2]float64{math.Inf(1), math.Inf(1)}, [2]float64{math.Inf(-1), math.Inf(-1)}
+	flexed := ph.n >= 3 && a.flex[ph.seek] > leastFlexUM
 	var even, uneven, pace, lean, leaning float64
 	var legs [maxPasses]float64
 	for x, id := range ph.passes[:ph.n] {
 		p := &a.piv[id]
-		lo, up = min(lo, p.v), max(up, p.v)
+		way := 0
+		if flexed && ph.dirs[x] < 0 {
+			way = 1
+		}
+		lo[way], up[way] = min(lo[way], p.v), max(up[way], p.v)
 		even += p.even
 		uneven += p.uneven
 		pace += p.pace / float64(ph.n)
@@ -108,10 +118,10 @@ func (a *analyser) features(i int, f *[evN]float64) {
 			turns--
 		}
 	}
-	odds := a.dec.prob[ph.seek]
+	odds := a.dec.chain[ph.seek]
 	f[evChain] = math.Log((odds + 1e-9) / (1 - odds + 1e-9))
 	f[evPasses] = float64(ph.n)
-	f[evSpread] = math.Log(up - lo + 0.005)
+	f[evSpread] = math.Log(max(up[0]-lo[0], up[1]-lo[1]) + 0.005)
 	f[evPark] = 0
 	if to.seen {
 		f[evPark] = (ph.value - to.level) * float64(sense)
@@ -130,29 +140,61 @@ func (a *analyser) features(i int, f *[evN]float64) {
 	if a.slide.n > 0 {
 		f[evSlide] = 1
 	}
+	f[evFlex] = a.flex[ph.seek]
 }
 
 // assure replaces the probability of every claim by what the evidence says of its
-// phases; of an adjustment that was played more than once the weakest counts.
+// phases. Of an adjustment that was played more than once the surest phase counts, if
+// the others can be left out, else the weakest.
 func (a *analyser) assure() {
 	d := &a.dec
-	least := [2]float64{math.Inf(1), math.Inf(1)}
+	d.chain = d.prob
+	var odds [maxPhases]float64
 	for i := range d.n {
-		ph := &d.ph[i]
-		if !ph.caught || ph.slide > 0 || ph.n == 0 {
+		odds[i] = math.Inf(1)
+		if ph := &d.ph[i]; ph.caught && ph.slide == 0 && ph.n > 0 {
+			var f [evN]float64
+			a.features(i, &f)
+			odds[i] = evPrior
+			for k := range evidence {
+				odds[i] += evidence[k].of(f[k])
+			}
+		}
+	}
+	if a.leaveOut(&odds) {
+		a.est = estimate{}
+		a.estimate()
+	}
+	for k := range 2 {
+		least := math.Inf(1)
+		for i := range d.n {
+			if d.ph[i].seek == k && d.ph[i].caught {
+				least = min(least, odds[i])
+			}
+		}
+		if d.mask>>k&1 == 1 && !math.IsInf(least, 1) {
+			d.prob[k] = 1 / (1 + math.Exp(-least))
+		}
+	}
+}
+
+// leaveOut takes the claims back that are not sure, of adjustments of which another
+// phase is: the saddle stands without them. It reports whether there were any.
+func (a *analyser) leaveOut(odds *[maxPhases]float64) bool {
+	d := &a.dec
+	sure := math.Log(1/a.p.FalseProbability - 1)
+	any := false
+	for i := range d.n {
+		if !d.ph[i].caught || odds[i] >= sure {
 			continue
 		}
-		var f [evN]float64
-		a.features(i, &f)
-		odds := evPrior
-		for k := range evidence {
-			odds += evidence[k].of(f[k])
-		}
-		least[ph.seek] = min(least[ph.seek], odds)
-	}
-	for k, odds := range least {
-		if d.mask>>k&1 == 1 && !math.IsInf(odds, 1) {
-			d.prob[k] = 1 / (1 + math.Exp(-odds))
+		for j := range d.n {
+			if j != i && d.ph[j].seek == d.ph[i].seek && d.ph[j].caught && odds[j] >= sure {
+				d.ph[i].caught = false
+				any = true
+				break
+			}
 		}
 	}
+	return any
 }

@@ -1,117 +1,361 @@
 package detect
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
-// Flexure belongs to the frame and the hand, not to one adjustment. The hand's
-// force turns with the direction of the knob, and passes over an extremum run in
-// opposite directions in turn, so a frame that gives shows passes at two levels in
-// turn. Where one adjustment shows that and the other one has passes of one level
-// only, what was taken for turn-backs there may be the passes of the other
-// direction.
+// Flexure belongs to the frame and the hand: while a hand turns a knob, the reading
+// is off by f in the direction of the knob. Passes over an extremum run in opposite
+// directions in turn, so a frame that gives shows passes at two levels, V + f and
+// V − f, in turn. Taking those of one level for passes and those of the other one
+// for turn-backs is off by f.
+//
+// So where the reversals near the extremum of a phase do not agree, all ways to call
+// each of them a pass or a turn-back are weighed for every V and f of a grid, by a
+// forward recursion over the reversals with the knob's direction as its state: from
+// one reversal to the next the knob turns once on the far side, and once more at a
+// turn-back. The frame is the same for both adjustments, so what one shows of f
+// counts for the other one.
 
 const (
-	// leastFlexUM is the least flexure that counts, µm.
-	leastFlexUM = 0.08
-	// flexScatter is how far passes of one direction may lie apart, µm.
-	flexScatter = 0.15
+	flexSteps = 31   // values of f, from −flexMostUM to flexMostUM
+	flexMost  = 15   // steps
+	flexStep  = 0.04 // µm
+	// levelSteps is how many values of V are tried, from levelBelow steps of
+	// flexStep beyond the outermost reversal inwards.
+	levelSteps, levelBelow = 36, 17
+	// flexNearUM is how far beyond the outermost reversal a pass may lie, µm.
+	flexNearUM = 1.3
+	// flexScatterUM is what passes of one direction differ by beyond their fits, µm.
+	flexScatterUM = 0.04
+	// flexTurn is the share of turn-backs among the reversals, and flexSlip that of
+	// those after which the knob's direction is another than the rule says.
+	flexTurn, flexSlip = 0.35, 0.05
+	// flexRest is how far beyond the extremum a rest may seem to lie, µm.
+	flexRest = 0.08
+	// Flexure is little in most rooms, of flexLittleUM, and of the order of
+	// flexMuchUM in some; that of one adjustment is flexAlike e-folds of that of
+	// the other one.
+	flexLittleUM, flexMuchUM, flexMuchShare, flexAlike = 0.04, 0.2, 0.25, 0.6
+	// flexSameSteps is how far apart, in steps, values of V may be to be averaged.
+	flexSameSteps = 4
 )
 
-// twoLevels returns half the distance between the levels of the reversals ids (in
-// order of time, in opposite directions in turn), their middle, and how far those
-// of one direction lie apart at most.
-func (a *analyser) twoLevels(ids []int) (half, middle, scatter float64) {
-	var sum, n, lo, hi [2]float64
-	lo = [2]float64{math.Inf(1), math.Inf(1)}
-	hi = [2]float64{math.Inf(-1), math.Inf(-1)}
-	for x, id := range ids {
-		v, k := a.piv[id].v, x%2
-		sum[k] += v
-		n[k]++
-		lo[k], hi[k] = math.Min(lo[k], v), math.Max(hi[k], v)
-	}
-	if n[1] == 0 {
-		return 0, sum[0] / n[0], hi[0] - lo[0]
-	}
-	up, down := sum[0]/n[0], sum[1]/n[1]
-	return 0.5 * (up - down), 0.5 * (up + down), math.Max(hi[0]-lo[0], hi[1]-lo[1])
+// flexRoom is the room for the reversals of one phase.
+type flexRoom struct {
+	n         int
+	id        [maxOfKind]int
+	pass, low [maxOfKind][levelSteps + 2*flexMost]float64 // densities at V ± f
+	base      float64                                     // the first V, µm
+	w         [flexSteps][levelSteps]float64              // of the phase in hand
+	rest      [levelSteps]float64
+	// of every phase: the likelihood of |f| for its best V
+	of [maxPhases][flexMost + 1]float64
 }
 
-// shareFlexure looks for a phase whose passes lie at two levels and takes what it
-// tells to the phases of the other adjustment. It sets flex, the flexure to reckon
-// with for each adjustment beyond what its own passes tell, µm.
-func (a *analyser) shareFlexure() {
+// findLevels decides anew which reversals of the phases are passes where their
+// levels leave doubt, and in which direction each one was passed.
+func (a *analyser) findLevels() {
 	d := &a.dec
 	a.flex = [2]float64{}
-	var seen [2]float64
+	doubtful := false
 	for i := range d.n {
 		ph := &d.ph[i]
-		if !ph.caught || ph.slide > 0 || ph.n < 3 {
-			continue
+		for x := range ph.dirs[:ph.n] {
+			ph.dirs[x] = int8(1 - 2*(x&1))
 		}
-		half, _, scatter := a.twoLevels(ph.passes[:ph.n])
-		if half = math.Abs(half); half > leastFlexUM && scatter < math.Max(flexScatter, half) && half > 1.5*scatter-leastFlexUM {
-			seen[ph.seek] = math.Max(seen[ph.seek], half)
+		doubtful = doubtful || a.levelsDiffer(ph)
+	}
+	if !doubtful {
+		return
+	}
+	for i := range d.n {
+		a.room.of[i] = [flexMost + 1]float64{}
+		if a.flexes(&d.ph[i]) {
+			a.weighLevels(&d.ph[i])
+			for f := range flexSteps {
+				k, share := flexSize(f)
+				for _, w := range a.room.w[f] {
+					a.room.of[i][k] += share * w
+				}
+			}
 		}
 	}
 	for i := range d.n {
-		ph := &d.ph[i]
-		f := seen[1-ph.seek]
-		if !ph.caught || ph.slide > 0 || f == 0 || ph.n == 0 {
-			continue
-		}
-		half, _, _ := a.twoLevels(ph.passes[:ph.n])
-		if ph.n >= 2 && math.Abs(half) > 0.5*f {
-			continue // it shows here too
-		}
-		if !a.takeOtherWay(ph, f) && ph.n != 2 {
-			a.flex[ph.seek] = math.Max(a.flex[ph.seek], f)
-		}
-		if a.left > 0 {
-			a.flex[ph.seek] = math.Max(a.flex[ph.seek], f)
+		if a.flexes(&d.ph[i]) {
+			a.settleLevels(i)
 		}
 	}
 }
 
-// takeOtherWay adds to the passes of ph the reversals that lie from them as those
-// of the other direction do at a flexure of about f, if all together then lie at
-// two levels in turn. It sets left to the number of reversals at that distance that
-// it did not take.
-func (a *analyser) takeOtherWay(ph *phase, f float64) bool {
+// flexes reports whether the levels of ph can be asked for.
+func (a *analyser) flexes(ph *phase) bool { return ph.caught && ph.slide == 0 && ph.n > 0 }
+
+// flexSize returns the size of flexure f, in steps, and its share among those of that
+// size.
+func flexSize(f int) (k int, share float64) {
+	switch {
+	case f > flexMost:
+		return f - flexMost, 0.5
+	case f < flexMost:
+		return flexMost - f, 0.5
+	}
+	return 0, 1
+}
+
+// levelsDiffer reports whether reversals near the extremum of ph lie at other levels
+// than its passes, or those at more than one.
+func (a *analyser) levelsDiffer(ph *phase) bool {
+	if !a.flexes(ph) {
+		return false
+	}
 	sense := a.sense(ph.seek)
 	sg := -float64(sense)
-	end := a.hinges[ph.to].a
-	var ids [maxPasses]int
-	n, more := 0, 0
-	for x := a.hinges[ph.from].next; x < len(a.piv) && a.piv[x].k < end; x++ {
+	lo, up := math.Inf(1), math.Inf(-1)
+	for x := a.hinges[ph.from].next; x < len(a.piv) && a.piv[x].k < a.hinges[ph.to].a; x++ {
 		p := &a.piv[x]
-		if p.kind != sense {
+		if p.kind == sense && (p.v-ph.value)*sg < flexNearUM && p.prom > 0.15 {
+			lo, up = min(lo, p.v), max(up, p.v)
+		}
+	}
+	return up-lo > max(0.12, 0.5*a.q)
+}
+
+// weighLevels fills in the weights of all V and f for phase ph, up to a factor.
+func (a *analyser) weighLevels(ph *phase) {
+	r := &a.room
+	sense := a.sense(ph.seek)
+	sg := -float64(sense)
+	to := &a.hinges[ph.to]
+	r.n = 0
+	first := math.Inf(1)
+	for x := a.hinges[ph.from].next; x < len(a.piv) && a.piv[x].k < to.a && r.n < maxOfKind; x++ {
+		if p := &a.piv[x]; p.kind == sense {
+			r.id[r.n] = x
+			r.n++
+			first = min(first, p.v*sg)
+		}
+	}
+	r.base = first - levelBelow*flexStep
+	rounding := 0.0
+	if a.coarse {
+		rounding = a.q * a.q / 12
+	}
+	for i, id := range r.id[:r.n] {
+		p := &a.piv[id]
+		v := p.s*p.s + flexScatterUM*flexScatterUM + rounding
+		norm := (1 - flexTurn) / math.Sqrt(2*math.Pi*v)
+		turn := flexTurn / max(p.room, 0.3)
+		for u := range r.pass[i] {
+			level := r.base + float64(u-flexMost)*flexStep
+			x := p.v*sg - level
+			r.pass[i][u] = norm*math.Exp(-0.5*x*x/v) + 1e-12
+			r.low[i][u] = turn
+			if x < 0 {
+				z := x / (flexRest + p.s)
+				r.low[i][u] = turn*math.Exp(-0.5*z*z) + 1e-12
+			}
+		}
+	}
+	for v := range r.rest {
+		r.rest[v] = 1
+		if !to.seen {
 			continue
 		}
-		in := slices.Contains(ph.passes[:ph.n], x)
-		if off := (p.v - ph.value) * sg; !in && (off < 1.2*f || off > 3*f+0.1 || p.prom < f) {
-			continue
+		x := to.level*sg - (r.base + float64(v)*flexStep)
+		if x >= 0 {
+			r.rest[v] = parking(x, a.span)
+		} else {
+			z := x / math.Hypot(flexRest, to.s)
+			r.rest[v] = parking(0, a.span) * math.Exp(-0.5*z*z)
 		}
-		if !in {
-			more++
+	}
+	for f := range flexSteps {
+		k := f - flexMost
+		for v := range levelSteps {
+			// Chances of the reversals so far, with the knob now turning one way or the
+			// other: half each at first, for f has both signs, is one way for certain.
+			one, two := 1.0, 0.0
+			at := v + flexMost
+			scale := r.rest[v]
+			for i := range r.n {
+				passOne, passTwo := one*r.pass[i][at+k], two*r.pass[i][at-k]
+				turnOne, turnTwo := one*r.low[i][at+k], two*r.low[i][at-k]
+				stay, swap := turnOne+passTwo, turnTwo+passOne
+				one = (1-flexSlip)*stay + flexSlip*swap
+				two = (1-flexSlip)*swap + flexSlip*stay
+			}
+			r.w[f][v] = scale * (one + two)
 		}
-		if n == maxPasses {
-			return false
+	}
+}
+
+// flexPrior is the density of flexures of i and j steps of the two adjustments, up to
+// a factor.
+func flexPrior(i, j int) float64 {
+	x, y := float64(i)*flexStep, float64(j)*flexStep
+	little := math.Exp(-0.5*(x*x+y*y)/(flexLittleUM*flexLittleUM)) / (flexLittleUM * flexLittleUM)
+	l := math.Log((x + 0.5*flexStep) / (y + 0.5*flexStep))
+	much := math.Exp(-(x+y)/(2*flexMuchUM)-0.5*l*l/(flexAlike*flexAlike)) / (flexMuchUM * flexMuchUM)
+	return (1-flexMuchShare)*little + flexMuchShare*much
+}
+
+// settleLevels takes for the passes of phase i those of the most probable levels. The
+// probability of other levels goes into doubt and blur.
+func (a *analyser) settleLevels(i int) {
+	r, d := &a.room, &a.dec
+	ph := &d.ph[i]
+	sg := -float64(a.sense(ph.seek))
+	// What the other adjustment shows of its flexure.
+	var other [flexMost + 1]float64
+	known := false
+	for x := range other {
+		other[x] = 1
+		for j := range d.n {
+			if d.ph[j].seek != ph.seek && a.flexes(&d.ph[j]) {
+				other[x] *= r.of[j][x]
+				known = true
+			}
 		}
-		ids[n] = x
-		n++
 	}
-	a.left = more
-	if more == 0 {
-		return false
+	if f := a.slide.flex; !known && a.slide.n > 0 {
+		known = true
+		for x := range other {
+			z := (float64(x)*flexStep - f) / (0.03 + 0.2*f)
+			other[x] = math.Exp(-0.5 * z * z)
+		}
 	}
-	half, middle, scatter := a.twoLevels(ids[:n])
-	if scatter > flexScatter || math.Abs(half) < 0.5*f || math.Abs(half) > 1.6*f {
-		return false
+	var prior [flexMost + 1]float64
+	for x := range prior {
+		for y, w := range other {
+			if !known || w > 0 {
+				prior[x] += w * flexPrior(x, y)
+			}
+		}
 	}
-	ph.n, ph.passes, ph.value = n, ids, middle
-	a.left = 0
-	return true
+	a.weighLevels(ph)
+	sum, best, bf, bv := 0.0, -1.0, 0, 0
+	for f := range flexSteps {
+		k, share := flexSize(f)
+		for v := range r.w[f] {
+			w := r.w[f][v] * prior[k] * share
+			r.w[f][v] = w
+			sum += w
+			if w > best {
+				best, bf, bv = w, f, v
+			}
+		}
+	}
+	if !(sum > 0) {
+		return
+	}
+	// The level of most weight within what may be averaged.
+	var mass [levelSteps]float64
+	for f := range flexSteps {
+		for v, w := range r.w[f] {
+			mass[v] += w / sum
+		}
+	}
+	const same = flexSameSteps
+	at, top := bv, 0.0
+	for v := range mass {
+		m := 0.0
+		for x := max(0, v-same); x <= min(levelSteps-1, v+same); x++ {
+			m += mass[x]
+		}
+		if m > top {
+			at, top = v, m
+		}
+	}
+	if at < bv-same || at > bv+same {
+		best = -1
+		for f := range flexSteps {
+			for v := max(0, at-same); v <= min(levelSteps-1, at+same); v++ {
+				if r.w[f][v] > best {
+					best, bf, bv = r.w[f][v], f, v
+				}
+			}
+		}
+	}
+	mean, square, flex := 0.0, 0.0, 0.0
+	for v := max(0, at-same); v <= min(levelSteps-1, at+same); v++ {
+		x := float64(v-at) * flexStep
+		mean += mass[v] * x / top
+		square += mass[v] * x * x / top
+	}
+	for f := range flexSteps {
+		for _, w := range r.w[f] {
+			k, _ := flexSize(f)
+			flex += w / sum * float64(k) * flexStep
+		}
+	}
+	a.tracePasses(ph, bf-flexMost, bv)
+	ph.value = (r.base + float64(bv)*flexStep) * sg
+	a.flex[ph.seek] = max(a.flex[ph.seek], flex)
+	d.doubt = max(d.doubt, 1-top)
+	d.blur = max(d.blur, math.Sqrt(max(0, square-mean*mean)))
+}
+
+// tracePasses sets the passes of ph and their directions by the most probable way to
+// call the reversals at levels V and f, in steps.
+func (a *analyser) tracePasses(ph *phase, k, v int) {
+	r := &a.room
+	at := v + flexMost
+	// Best way to reversal i with the knob in state s, and whether it was slipped
+	// into, and whether reversal i−1 was a pass then.
+	type step struct {
+		from int8
+		pass bool
+	}
+	var back [maxOfKind + 1][2]step
+	score := [2]float64{0, math.Inf(-1)}
+	stay, slip := math.Log(1-flexSlip), math.Log(flexSlip)
+	for i := range r.n {
+		next := [2]float64{math.Inf(-1), math.Inf(-1)}
+		for s := range 2 {
+			u := at + k
+			if s == 1 {
+				u = at - k
+			}
+			for _, pass := range [2]bool{true, false} {
+				e := r.low[i][u]
+				t := s
+				if pass {
+					e, t = r.pass[i][u], 1-s
+				}
+				for _, slipped := range [2]bool{false, true} {
+					c, to := score[s]+math.Log(e)+stay, t
+					if slipped {
+						c, to = score[s]+math.Log(e)+slip, 1-t
+					}
+					if c > next[to] {
+						next[to] = c
+						back[i+1][to] = step{int8(s), pass}
+					}
+				}
+			}
+		}
+		score = next
+	}
+	s := 0
+	if score[1] > score[0] {
+		s = 1
+	}
+	n := 0
+	var ids [maxOfKind]int
+	var dirs [maxOfKind]int8
+	for i := r.n; i > 0; i-- {
+		b := back[i][s]
+		if b.pass {
+			ids[n], dirs[n] = r.id[i-1], 1-2*b.from
+			n++
+		}
+		s = int(b.from)
+	}
+	if n == 0 {
+		return
+	}
+	ph.n = min(n, maxPasses)
+	for x := range ph.n {
+		// In order of time; the last ones if there are too many.
+		ph.passes[x], ph.dirs[x] = ids[ph.n-1-x], dirs[ph.n-1-x]
+	}
 }

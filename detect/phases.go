@@ -25,9 +25,10 @@ type phase struct {
 	caught bool
 	n      int // passes
 	passes [maxPasses]int
-	value  float64 // extremum, in the coordinates of the analysis
-	odds   float64 // log odds of caught against not caught
-	slide  int     // 1 + index of the stretch of the second axis, 0 if there is none
+	dirs   [maxPasses]int8 // in which the knob turned, ±1
+	value  float64         // extremum, in the coordinates of the analysis
+	odds   float64         // log odds of caught against not caught
+	slide  int             // 1 + index of the stretch of the second axis, 0 if there is none
 }
 
 const (
@@ -44,6 +45,7 @@ type decision struct {
 	ph    [maxPhases]phase
 	logp  [4]float64 // best score by mask of caught seeks
 	prob  [2]float64 // probability that the claim for each seek holds
+	chain [2]float64 // the same among the chains alone
 	mask  int        // caught seeks
 	doubt float64    // probability that the hands changed over elsewhere and it matters
 	blur  float64    // what it may matter otherwise, µm

@@ -11,7 +11,7 @@ const maxDoubt = 0.15
 
 // minClaim is the probability below which a claim is not even a doubt: nothing was
 // passed there.
-const minClaim = 0.25
+const minClaim = 0.45
 
 // maxU is the largest standard uncertainty, µm, with which a diameter is reported
 // (a step of the readout where that is more). More than that means that the pieces
@@ -35,7 +35,7 @@ func (a *analyser) verdict() verdict {
 	for k := range 2 {
 		claimed := d.mask>>k&1 == 1 && e.ok
 		v.good[k] = claimed && d.prob[k] >= sure
-		doubt = doubt || claimed && !v.good[k] && d.prob[k] >= minClaim || !claimed && d.prob[k] < 0.65
+		doubt = doubt || claimed && !v.good[k] && d.prob[k] >= minClaim || !claimed && d.prob[k] < 0.5
 	}
 	switch {
 	case e.flat && v.good[1-e.flatSeek]:
