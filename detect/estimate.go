@@ -300,6 +300,10 @@ func (a *analyser) row(o *obs, g *[maxDim]float64) {
 // played and is too flat to see, s. A hand that only waits takes less.
 const flatSeconds = 5.0
 
+// flatAfterSeconds is the same after the other adjustment: a hand that has finished
+// may wait long before it takes the ring away.
+const flatAfterSeconds = 10.0
+
 // lowUM is how far the reading may move while an adjustment is played for it to be
 // bounded rather than seen, µm: a tilt of 10 mrad moves it by 0.15 µm in a ring of
 // 6 mm, by 0.5 µm in one of 12 mm.
@@ -400,7 +404,11 @@ func (a *analyser) estimateFlat() {
 	if a.t[n-1]-a.t[last] > a.t[first]-a.t[0] {
 		from, to, ref = last+1, n, last+1
 	}
-	if to-from < 8 || a.t[to-1]-a.t[from] < flatSeconds {
+	least := flatSeconds
+	if from > 0 {
+		least = flatAfterSeconds
+	}
+	if to-from < 8 || a.t[to-1]-a.t[from] < least {
 		return
 	}
 	// Means over a second: the level next to the other adjustment's play, and the
