@@ -59,7 +59,7 @@ func (a *analyser) findLevels() {
 	doubtful := false
 	for i := range d.n {
 		ph := &d.ph[i]
-		for x := range ph.dirs[:ph.n] {
+		for x := range ph.dirs {
 			ph.dirs[x] = int8(1 - 2*(x&1))
 		}
 		doubtful = doubtful || a.levelsDiffer(ph)
