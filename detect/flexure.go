@@ -36,7 +36,7 @@ const (
 	// the other one.
 	flexLittleUM, flexMuchUM, flexMuchShare, flexAlike = 0.04, 0.2, 0.25, 0.6
 	// flexSameSteps is how far apart, in steps, values of V may be to be averaged.
-	flexSameSteps = 4
+	flexSameSteps = 7
 )
 
 // flexRoom is the room for the reversals of one phase.
