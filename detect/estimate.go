@@ -240,7 +240,7 @@ func (a *analyser) roundedRest(ph *phase, h *hinge) (mean, s float64) {
 	var sum, sumX, sumXX float64
 	for i := range cells {
 		x := lo + (hi-lo)*(float64(i)+0.5)/cells
-		w := parking(x, a.span)
+		w := a.parking(x, a.span)
 		sum += w
 		sumX += w * x
 		sumXX += w * x * x

@@ -9,12 +9,12 @@ import (
 )
 
 // oneKnob is a contact at 100 readings a second of 0.01 µm in which one knob is
-// swept over its extremum five times and left there for eight seconds. sign is +1
+// swept over its extremum five times and left there for fifteen seconds. sign is +1
 // for a smallest reading and −1 for a largest.
 func oneKnob(sign float64) []acquire.Reading {
 	rng := rand.New(rand.NewPCG(1, 2))
 	var out []acquire.Reading
-	for i := range 3200 {
+	for i := range 3600 {
 		t := float64(i) / 100
 		um := 0.0 // above the extremum
 		switch {
@@ -23,7 +23,7 @@ func oneKnob(sign float64) []acquire.Reading {
 		case t < 18:
 			u := 3 * math.Cos((t-2)*2*math.Pi*5/32) // passes every 3.2 s
 			um = u * u
-		case t < 30:
+		case t < 34:
 			um = 9 * math.Max(0, 1-(t-18)) * math.Max(0, 1-(t-18))
 		default:
 			um = -4000 * sign

@@ -162,10 +162,10 @@ func (a *analyser) weighLevels(ph *phase) {
 		}
 		x := to.level*sg - (r.base + float64(v)*flexStep)
 		if x >= 0 {
-			r.rest[v] = parking(x, a.span)
+			r.rest[v] = a.parking(x, a.span)
 		} else {
 			z := x / math.Hypot(flexRest, to.s)
-			r.rest[v] = parking(0, a.span) * math.Exp(-0.5*z*z)
+			r.rest[v] = a.parking(0, a.span) * math.Exp(-0.5*z*z)
 		}
 	}
 	for f := range flexSteps {
