@@ -187,7 +187,7 @@ func (a *analyser) estimate() {
 	var g [maxDim]float64
 	g[pSaddle] = 1
 	held, hyst := a.hysteresis()
-	e.saddle += held * float64(a.sense(lastPh.seek))
+	e.saddle += 0.5 * held * float64(a.sense(lastPh.seek))
 	e.u = math.Hypot(math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur), hyst)
 	if bySlide {
 		// The chain is closed by geometry; what wanders over the whole entry stays.
