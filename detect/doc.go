@@ -63,8 +63,15 @@
 // side, may repeat as at an end stop. The best chain of each claim is found by
 // dynamic programming over the rests.
 //
-// The confirmation rule: a turning point is announced when the probability of
-// the chains that pass it, among all chains, exceeds 1 − Params.FalseProbability.
+// Whether the passes of the best chain are passes is judged once more by additive
+// evidence (evidence.go): number, agreement, shape and depth of the passes, the rest
+// after them, the speed of the hand and what it does on the far side, each with a
+// curve fitted to labelled phases of four simulated hands, every fifth entry of
+// which held a trap. Claims that this leaves unsure are taken back where another
+// phase of the same adjustment is sure.
+//
+// The confirmation rule: a turning point is announced when its evidence makes it more
+// probable than 1 − Params.FalseProbability.
 // That takes at least two passes that agree, or one and a rest at its level after
 // the hand has been away. The evidence is weighed again whenever a reversal has
 // been left by more than the noise or the reading has come to rest, at most once
@@ -75,8 +82,9 @@
 // first); from the last pass of an entry to complete 1.0, 2.9 and 7.2 s; from the
 // end of the contact to the capture 0.42 s, 0.49 s in 95 % (TestDelays, -delays 6).
 //
-// Because agreement may be chance, the price of certainty is yield: two shallow
-// passes that agree by a tenth of their depth are reported as ambiguous.
+// The probability is one among the traces of those hands, and traps are commoner
+// there than at a bench. It is not raised for that: a wrong diameter is worse than
+// another sweep.
 //
 // # The estimate
 //
@@ -85,14 +93,17 @@
 // narrower ones. Passes and rests are then observations of one linear model:
 // saddle, drift, the residual that each adjustment was left with, and flexure
 // that turns with the direction of the knob. It contains saddle = C − (E − T)
-// and its longer chains. Where one adjustment shows flexure and the other does
-// not, reversals of the other that lie as far from its passes are taken for passes
-// of the other direction, or the flexure is added to u (flexure.go). Its spread is
-// estimated from the passes; u comes from its covariance with 0.03 µm for
-// hysteresis, which passes from both sides share, and where another rest might
+// and its longer chains. Where the reversals near an extremum do not agree, all ways
+// to call each a pass or a turn-back are weighed for all values of extremum and
+// flexure, with the knob's direction as a state and both adjustments together
+// (flexure.go); levels that might be others go into u, or no diameter is given. The
+// spread of the passes is estimated from them. u comes from the covariance of the
+// model with 0.045 µm for hysteresis, or more where the later flanks of the passes lag
+// (hysteresis.go, half of what they show is taken out), and where another rest might
 // have been the one at which the hands changed over, from that too; if such a rest
-// would move the saddle by more than 0.4 µm and is more probable than 0.08, no
-// diameter is given. The time of a capture is the end of its last phase.
+// would move the saddle by more than 0.4 µm and is more probable than 0.15, no
+// diameter is given. A rest that a coarse step rounds is used as the range that the
+// step leaves. The time of a capture is the end of its last phase.
 //
 // A tilt or swivel that is played first for 5 s or more, to and fro, and moves the
 // reading by 0.6 µm at most need not be caught: half of what it was seen to leave

@@ -7,8 +7,8 @@ import "math"
 // weighs by rules of thumb: a generalised additive model gives the logarithm of the
 // odds that a phase's passes are passes as a sum of parts, one for each feature,
 // each read from a curve. It was fitted by penalised logistic regression to the
-// phases claimed in 36,000 entries of four simulated hands that know nothing of each
-// other, of which every fourth entry held a trap: an extremum never crossed, crossed
+// phases claimed in 38,000 traces of four simulated hands that know nothing of each
+// other, of which every fifth held a trap: an extremum never crossed, crossed
 // once, an adjustment not played, an end stop, remembered digits. A hand that was left out of
 // the fit is judged nearly as well as those in it, and what is said to be probable
 // is as frequent as it says.
