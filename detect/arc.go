@@ -24,7 +24,8 @@ func (a *analyser) fitSlide(s *slide) {
 	sense := float64(a.sense(v.seek))
 	mid, h := (s.lo+s.hi)/2, (s.hi-s.lo)/2
 	z0 := a.z[s.a]
-	w := v.w[s.a : s.b+1]
+	a.tmp = grow(a.tmp, n)
+	w := a.tmp
 	for i := range w {
 		w[i] = 1
 	}
@@ -88,7 +89,6 @@ func (a *analyser) fitSlide(s *slide) {
 		}
 		m.solve(&c)
 		// Residuals, their scale, and weights.
-		d := a.tmp[:0]
 		for i := range w {
 			var g [maxDim]float64
 			r := row(s.a+i, &g)
@@ -96,10 +96,8 @@ func (a *analyser) fitSlide(s *slide) {
 				r -= g[x] * c[x]
 			}
 			w[i] = r
-			d = append(d, math.Abs(r))
 		}
-		a.tmp = d
-		scale = math.Max(1.4826*nth(d, len(d)/2), 0.7*a.sigma)
+		scale = math.Max(1.4826*nthAbs(w, n/2), 0.7*a.sigma)
 		if iter == 4 {
 			break
 		}

@@ -178,6 +178,46 @@ func nthClose(d []float64, k int) float64 {
 	return nth(d, k)
 }
 
+// nthAbs is nth of the absolute values, and moves nothing. The values are counted by
+// finer and finer steps of their bits.
+func nthAbs(d []float64, k int) float64 {
+	const places = 256
+	at := func(v float64) uint64 { return math.Float64bits(math.Abs(v)) }
+	lo, hi := uint64(math.MaxUint64), uint64(0)
+	for _, v := range d {
+		lo, hi = min(lo, at(v)), max(hi, at(v))
+	}
+	for lo < hi {
+		shift := max(bits.Len64(hi-lo), 8) - 8
+		var count [places]int32
+		for _, v := range d {
+			if b := at(v); lo <= b && b <= hi {
+				count[(b-lo)>>shift]++
+			}
+		}
+		i := uint64(0)
+		for k >= int(count[i]) {
+			k -= int(count[i])
+			i++
+		}
+		lo += i << shift
+		hi = min(hi, lo+1<<shift-1)
+		if count[i] > 64 {
+			continue
+		}
+		var few [64]float64
+		n := 0
+		for _, v := range d {
+			if b := at(v); lo <= b && b <= hi {
+				few[n] = math.Abs(v)
+				n++
+			}
+		}
+		return nth(few[:n], k)
+	}
+	return math.Float64frombits(lo)
+}
+
 // nth returns the value that would stand at place k if d were sorted. It moves
 // the elements of d: none before place k is larger, none after it is smaller.
 func nth(d []float64, k int) float64 {

@@ -72,7 +72,6 @@ type slideView struct {
 	moving []bool
 	flex   float64   // of the frame, as the arcs show it, µm
 	dir    []float64 // of the slide, as the flexure of the frame follows it
-	w      []float64
 	at     [maxSlides]slide
 	n      int
 }
@@ -98,7 +97,7 @@ func (a *analyser) findSlides() bool {
 		v.moving = make([]bool, n, roomFor(n))
 	}
 	v.moving = v.moving[:n]
-	v.dir, v.w = grow(v.dir, n), grow(v.w, n)
+	v.dir = grow(v.dir, n)
 	lo, hi := 0, 0
 	last, level := 0.0, 0.0
 	for i := range n {
