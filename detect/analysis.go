@@ -36,7 +36,8 @@ type analyser struct {
 
 	t, z, sm, ss, y []float64
 	local           []float64
-	bin             []int32 // index of the bin in the contact
+	count           []uint16 // of bins in each mean of sm
+	bin             []int32  // index of the bin in the contact
 	tmp             []float64
 	hasY            bool
 
@@ -252,7 +253,7 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 	}
 	a.smooth()
 	if a.loud = a.half > 0 && a.followNoise(); a.loud {
-		a.smooth()
+		a.smoothNoise()
 	}
 	sm := a.sm
 	if how == EndLost {

@@ -53,17 +53,14 @@ func (a *analyser) smooth() {
 		h = 0
 	}
 	a.half = h
-	floor := 0.0
-	if a.coarse {
-		floor = 0.25 * a.q
+	t, z, sm := a.t[:n], a.z[:n], a.sm[:n]
+	if cap(a.count) < n {
+		a.count = make([]uint16, n, roomFor(n))
 	}
-	t, z, sm, ss, local := a.t[:n], a.z[:n], a.sm[:n], a.ss[:n], a.local[:n]
+	count := a.count[:n]
+	a.count = count
 	lo, hi := 0, 0
 	sum := 0.0
-	// The noise of a mean of m bins, while that of the bins stays the same.
-	var known [64]float64
-	var noise, s float64
-	var m int
 	for i, now := range t {
 		for hi < n && t[hi] <= now+h {
 			sum += z[hi]
@@ -73,22 +70,37 @@ func (a *analyser) smooth() {
 			sum -= z[lo]
 			lo++
 		}
-		if hi-lo != m || local[i] != noise {
-			m = hi - lo
-			if local[i] != noise {
-				noise, known = local[i], [64]float64{}
-			}
-			k := &known[m%len(known)]
-			if *k == 0 || m >= len(known) {
-				*k = max(noise/math.Sqrt(float64(m)), floor)
-			}
-			s = *k
-			if m >= len(known) {
-				*k = 0
-			}
+		sm[i] = sum / float64(hi-lo)
+		count[i] = uint16(hi - lo)
+	}
+	a.smoothNoise()
+}
+
+// smoothNoise fills a.ss from the local noise and the numbers of bins in the means.
+func (a *analyser) smoothNoise() {
+	floor := 0.0
+	if a.coarse {
+		floor = 0.25 * a.q
+	}
+	ss, local, count := a.ss[:len(a.count)], a.local[:len(a.count)], a.count
+	// The noise of a mean of m bins, while that of the bins stays the same.
+	var known [64]float64
+	noise := 0.0
+	for i, m := range count {
+		if local[i] != noise {
+			noise, known = local[i], [64]float64{}
 		}
-		sm[i] = sum / float64(m)
-		ss[i] = s
+		k := &known[m%64]
+		if m >= 64 {
+			*k = 0
+		}
+		if *k == 0 {
+			*k = max(noise/math.Sqrt(float64(m)), floor)
+		}
+		ss[i] = *k
+		if m >= 64 {
+			*k = 0
+		}
 	}
 }
 
