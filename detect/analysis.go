@@ -92,6 +92,7 @@ func (a *analyser) init(p Params) {
 	a.q = p.ResolutionMM * umPerMM
 	a.soft.fill()
 	a.exps.fill()
+	a.room.fill()
 	a.drift = p.DriftMMPerMin * umPerMM / 60
 }
 

@@ -165,7 +165,7 @@
 // takes 1.0 million readings a second, looks and captures included, two fifths of it for
 // provisional looks, two fifths for those by all readings before a contact may be
 // withdrawn; a carriage that stands still takes 30 million, a contact of 20 s 16 million
-// and one of 600 s, in which each look weighs up to 127 reversals, 5.5 million
+// and one of 600 s, in which each look weighs up to 127 reversals, 6 million
 // (BenchmarkCorpus, BenchmarkIdle, BenchmarkContact).
 //
 // # Limits

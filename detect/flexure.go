@@ -47,8 +47,17 @@ type flexRoom struct {
 	base      float64                                     // the first V, µm
 	w         [flexSteps][levelSteps]float64              // of the phase in hand
 	rest      [levelSteps]float64
+	prior     [flexMost + 1][flexMost + 1]float64 // flexPrior
 	// of every phase: the likelihood of |f| for its best V
 	of [maxPhases][flexMost + 1]float64
+}
+
+func (r *flexRoom) fill() {
+	for x := range r.prior {
+		for y := range r.prior[x] {
+			r.prior[x][y] = flexPrior(x, y)
+		}
+	}
 }
 
 // findLevels decides anew which reversals of the phases are passes where their
@@ -227,7 +236,7 @@ func (a *analyser) settleLevels(i int) {
 	for x := range prior {
 		for y, w := range other {
 			if !known || w > 0 {
-				prior[x] += w * flexPrior(x, y)
+				prior[x] += w * r.prior[x][y]
 			}
 		}
 	}
