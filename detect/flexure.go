@@ -26,6 +26,9 @@ const (
 	flexNearUM = 1.3
 	// flexScatterUM is what passes of one direction differ by beyond their fits, µm.
 	flexScatterUM = 0.04
+	// flexWide is the share of those that differ by flexWideUM: flexure grows and
+	// fades with the hand's force.
+	flexWide, flexWideUM = 0.3, 0.12
 	// flexTurn is the share of turn-backs among the reversals, and flexSlip that of
 	// those after which the knob's direction is another than the rule says.
 	flexTurn, flexSlip = 0.35, 0.05
@@ -151,12 +154,14 @@ func (a *analyser) weighLevels(ph *phase) {
 	for i, id := range r.id[:r.n] {
 		p := &a.piv[id]
 		v := p.s*p.s + flexScatterUM*flexScatterUM + rounding
-		norm := (1 - flexTurn) / math.Sqrt(2*math.Pi*v)
+		wide := v + flexWideUM*flexWideUM
+		norm := (1 - flexTurn) * (1 - flexWide) / math.Sqrt(2*math.Pi*v)
+		normWide := (1 - flexTurn) * flexWide / math.Sqrt(2*math.Pi*wide)
 		turn := flexTurn / max(p.room, 0.3)
 		for u := range r.pass[i] {
 			level := r.base + float64(u-flexMost)*flexStep
 			x := p.v*sg - level
-			r.pass[i][u] = norm*math.Exp(-0.5*x*x/v) + 1e-12
+			r.pass[i][u] = norm*math.Exp(-0.5*x*x/v) + normWide*math.Exp(-0.5*x*x/wide) + 1e-12
 			r.low[i][u] = turn
 			if x < 0 {
 				z := x / (flexRest + p.s)
