@@ -70,6 +70,10 @@ func (c *curve) of(x float64) float64 {
 	return c.part[n-1]
 }
 
+// flexUnlike is the share of the flexure of one adjustment below which that of the
+// other one is not believed.
+const flexUnlike = 0.5
+
 // leastFlexUM is the least flexure that counts, µm.
 const leastFlexUM = 0.08
 
@@ -159,6 +163,9 @@ func (a *analyser) assure() {
 			for k := range evidence {
 				odds[i] += evidence[k].of(f[k])
 			}
+			if a.unlike(ph) && a.doubtful(ph) {
+				odds[i] = min(odds[i], 0)
+			}
 		}
 	}
 	if a.leaveOut(&odds) {
@@ -176,6 +183,12 @@ func (a *analyser) assure() {
 			d.prob[k] = 1 / (1 + math.Exp(-least))
 		}
 	}
+}
+
+// unlike reports whether the slide's arcs show a frame that gives to the hand, and
+// the passes of ph, which x alone shows, do not.
+func (a *analyser) unlike(ph *phase) bool {
+	return a.slide.n > 0 && a.slide.flex > flexLimUM && a.flex[ph.seek] < flexUnlike*a.slide.flex
 }
 
 // leaveOut takes the claims back that are not sure, of adjustments of which another
