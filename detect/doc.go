@@ -66,7 +66,7 @@
 // Whether the passes of the best chain are passes is judged once more by additive
 // evidence (evidence.go): number, agreement, shape and depth of the passes, the rest
 // after them, the speed of the hand and what it does on the far side, each with a
-// curve fitted to labelled phases of four simulated hands, every fifth entry of
+// curve fitted to labelled phases of five simulated hands, every fifth entry of
 // which held a trap. Claims that this leaves unsure are taken back where another
 // phase of the same adjustment is sure.
 //

@@ -134,6 +134,7 @@ func (a *analyser) levelsDiffer(ph *phase) bool {
 // weighLevels fills in the weights of all V and f for phase ph, up to a factor.
 func (a *analyser) weighLevels(ph *phase) {
 	r := &a.room
+	a.between(ph.from, ph.to) // gives the reversals their room
 	sense := a.sense(ph.seek)
 	sg := -float64(sense)
 	to := &a.hinges[ph.to]
