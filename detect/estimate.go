@@ -304,6 +304,24 @@ const flatSeconds = 5.0
 // may wait long before it takes the ring away.
 const flatAfterSeconds = 10.0
 
+// flatRestSeconds is the same for a rest that comes after a movement of flatSettle
+// seconds at most: of the carriage, or of a tilt that is flat near square only.
+const flatRestSeconds, flatSettle = 8.0, 5.0
+
+// longRest returns where a rest of flatRestSeconds or more begins, if one does in the
+// first flatSettle seconds and not at once.
+func (a *analyser) longRest() int {
+	for _, r := range a.rests {
+		if a.t[r.a]-a.t[0] > flatSettle {
+			break
+		}
+		if a.t[r.b]-a.t[r.a] >= flatRestSeconds {
+			return r.a
+		}
+	}
+	return 0
+}
+
 // lowUM is how far the reading may move while an adjustment is played for it to be
 // bounded rather than seen, µm: a tilt of 10 mrad moves it by 0.15 µm in a ring of
 // 6 mm, by 0.5 µm in one of 12 mm.
@@ -372,15 +390,18 @@ func (a *analyser) estimateFlat() {
 	if s := a.p.Seeks[flat].Adjustment; s != Tilt && s != Swivel {
 		return
 	}
+	start := a.longRest()
 	for i := range d.n {
-		if d.ph[i].seek == flat {
+		ph := &d.ph[i]
+		settles := i == 0 && start > 0 && !ph.caught && ph.n == 0 && a.hinges[ph.to].a <= start
+		if ph.seek == flat && !settles {
 			return // it was seen to be played
 		}
 	}
 	visible := math.Max(0.15, math.Max(4*a.sigma, 1.5*a.q))
 	n := len(a.sm)
-	first, last := 0, n-1
-	lo, up := a.sm[0], a.sm[0]
+	first, last := start, n-1
+	lo, up := a.sm[start], a.sm[start]
 	for first < n-1 {
 		lo, up = math.Min(lo, a.sm[first]), math.Max(up, a.sm[first])
 		if up-lo > visible {
@@ -400,12 +421,13 @@ func (a *analyser) estimateFlat() {
 	for last < n-1 && a.t[last+1] < e.tEnd+1 {
 		last++
 	}
-	from, to, ref := 0, first, first-1
-	if a.t[n-1]-a.t[last] > a.t[first]-a.t[0] {
-		from, to, ref = last+1, n, last+1
-	}
+	from, to, ref := start, first, first-1
 	least := flatSeconds
-	if from > 0 {
+	if start > 0 {
+		least = flatRestSeconds
+	}
+	if a.t[n-1]-a.t[last] > a.t[first]-a.t[start] {
+		from, to, ref = last+1, n, last+1
 		least = flatAfterSeconds
 	}
 	if to-from < 8 || a.t[to-1]-a.t[from] < least {
