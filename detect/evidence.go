@@ -7,7 +7,7 @@ import "math"
 // weighs by rules of thumb: a generalised additive model gives the logarithm of the
 // odds that a phase's passes are passes as a sum of parts, one for each feature,
 // each read from a curve. It was fitted by penalised logistic regression to the
-// phases claimed in 46,000 traces of five simulated hands that know nothing of each
+// phases claimed in 45,000 traces of five simulated hands that know nothing of each
 // other, of which every fifth held a trap: an extremum never crossed, crossed
 // once, an adjustment not played, an end stop, remembered digits. A hand that was left out of
 // the fit is judged nearly as well as those in it, and what is said to be probable
@@ -196,7 +196,7 @@ func (a *analyser) unlike(ph *phase) bool {
 func (a *analyser) leaveOut(odds *[maxPhases]float64) bool {
 	d := &a.dec
 	sure := math.Log(1/a.p.FalseProbability - 1)
-	any := false
+	left := false
 	for i := range d.n {
 		if !d.ph[i].caught || odds[i] >= sure {
 			continue
@@ -204,10 +204,10 @@ func (a *analyser) leaveOut(odds *[maxPhases]float64) bool {
 		for j := range d.n {
 			if j != i && d.ph[j].seek == d.ph[i].seek && d.ph[j].caught && odds[j] >= sure {
 				d.ph[i].caught = false
-				any = true
+				left = true
 				break
 			}
 		}
 	}
-	return any
+	return left
 }

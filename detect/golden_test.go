@@ -250,3 +250,42 @@ func decimalsOf(pm int64) int {
 	}
 	return n
 }
+
+// Both adjustments of one frame show its flexure, and the passes of one level run the
+// same way.
+func TestLevelsShowTheFlexure(t *testing.T) {
+	_, tr, p := openGolden(t, filepath.Join(traceDir, "flexure-both.trace"))
+	d, err := New(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	looked := false
+	d.inspect = func(_ *contact, a *analyser) {
+		if !a.played {
+			return
+		}
+		looked = true
+		for k, f := range a.flex {
+			if f < 0.2 || f > 0.5 {
+				t.Errorf("%s: flexure %.2f µm, about 0.3 were simulated", p.Seeks[k].Adjustment, f)
+			}
+		}
+		for i := range a.dec.n {
+			ph := &a.dec.ph[i]
+			for x, id := range ph.passes[:ph.n] {
+				side := (a.piv[id].v - ph.value) * float64(ph.dirs[x])
+				first := (a.piv[ph.passes[0]].v - ph.value) * float64(ph.dirs[0])
+				if side*first < 0 {
+					t.Errorf("pass %d of the %s lies on the other level", x, p.Seeks[ph.seek].Adjustment)
+				}
+			}
+		}
+	}
+	for _, r := range tr.Readings {
+		d.Push(r)
+	}
+	d.Flush()
+	if !looked {
+		t.Error("no contact in the trace")
+	}
+}

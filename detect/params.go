@@ -46,7 +46,8 @@ type Params struct {
 	// off, s; 0.2 to 10.
 	RestSeconds float64
 	// FalseProbability is the largest probability of being wrong about a
-	// turning point with which it is still reported; 1e-6 to 0.2.
+	// turning point with which it is still reported, among traces of which every
+	// fifth holds a trap (see evidence.go); 1e-6 to 0.2.
 	FalseProbability float64
 }
 
