@@ -2,14 +2,11 @@ package detect
 
 import (
 	"flag"
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
-
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"ringsaddle/acquire"
 	"ringsaddle/acquire/bench"
@@ -55,16 +52,6 @@ func detectAll(p Params, rs []acquire.Reading) []*Capture {
 	}
 	take(d.Flush())
 	return out
-}
-
-// corpusRow is the score of one class.
-type corpusRow struct {
-	name                                          string
-	n, correct, falses, gross, wrong, took, yield int
-	missed, ambiguous, extra                      int
-	err, u, sigma, oracle, peak, delay            []float64
-	dia                                           int
-	byOutcome                                     map[Outcome]int
 }
 
 // oracle is what an estimator attains that knows the phases and the times of the
@@ -232,167 +219,33 @@ func oracle(tr *bench.Trace, c *bench.Contact) (err, sigma, peak float64, ok boo
 	return 0, 0, 0, false
 }
 
+// add scores a trace of the bench; scale is applied to what the oracle attains.
 func (s *corpusRow) add(tr *bench.Trace, caps []*Capture, scale float64) (bad string) {
-	used := make([]bool, len(caps))
 	stepMM := tr.Step.MM()
-	q := float64(tr.ResolutionPM) * 1e-6
-	for ci, c := range tr.Contacts() {
-		var cp *Capture
-		for i, x := range caps {
-			if !used[i] && x.StartAt < c.EndNS && x.EndAt > c.TouchNS {
-				cp, used[i] = x, true
-				break
-			}
-		}
-		if cp == nil && c.Allows(bench.OutcomeNone) {
-			continue
-		}
-		s.n++
-		if c.Supported {
-			s.took++
-		}
-		if cp == nil {
-			s.missed++
-			bad += fmt.Sprintf(" contact %d: none;", ci)
-			continue
-		}
-		s.byOutcome[cp.Outcome]++
-		oe, sig, pk, ok := oracle(tr, &c)
-		if !ok {
-			sig = 0.05
-		}
-		sig *= scale
-		if cp.Outcome == OutcomeDiameter {
-			e := ((float64(cp.Origin)+cp.Saddle)*stepMM - c.SaddleAt(cp.At)) * 1000
-			u := cp.U * stepMM * 1000
-			if slices.Contains(c.Facts, "preset pressed") && math.Abs(e) > 300 && len(c.Phases) > 1 {
-				// The entry was finished before the key was pressed: its origin counts.
-				n := len(c.Phases)
-				before, last := c.Phases[n-2], c.Phases[n-1]
-				e = ((float64(cp.Origin)+cp.Saddle)*stepMM - last.ExtremumMM + before.LevelMM - before.ExtremumMM) * 1000
-			}
-			if !c.Allows(bench.OutcomeDiameter) {
-				s.falses++
-				s.gross++
-				s.wrong++
-				bad += fmt.Sprintf(" contact %d: FALSE e=%.3f;", ci, e)
-				continue
-			}
-			if c.Supported {
-				s.yield++
-			}
-			s.dia++
-			isGross := math.Abs(e) > math.Max(6*sig, 3*q)
-			switch {
-			case isGross:
-				s.gross++
-				s.wrong++
-				bad += fmt.Sprintf(" contact %d: GROSS e=%.3f u=%.3f sig=%.3f;", ci, e, u, sig)
-			case math.Abs(e) > math.Max(3*sig, 3*q):
-				s.wrong++
-				bad += fmt.Sprintf(" contact %d: wrong e=%.3f u=%.3f sig=%.3f;", ci, e, u, sig)
-			default:
-				s.correct++
-			}
-			if !isGross {
-				s.err = append(s.err, e)
-				s.u = append(s.u, u)
-				if ok {
-					s.sigma = append(s.sigma, e/sig)
-					s.oracle = append(s.oracle, oe/sig)
-					s.peak = append(s.peak, pk)
+	var contacts []scored
+	for _, c := range tr.Contacts() {
+		x := scored{
+			fromNS: c.TouchNS, toNS: c.EndNS, optional: c.Allows(bench.OutcomeNone), supported: c.Supported,
+			allows: func(o Outcome) bool { return c.Allows(bench.Outcome(o)) },
+			err: func(cp *Capture) float64 {
+				e := ((float64(cp.Origin)+cp.Saddle)*stepMM - c.SaddleAt(cp.At)) * 1000
+				if slices.Contains(c.Facts, "preset pressed") && math.Abs(e) > 300 && len(c.Phases) > 1 {
+					// The entry was finished before the key was pressed: its origin counts.
+					n := len(c.Phases)
+					before, last := c.Phases[n-2], c.Phases[n-1]
+					e = ((float64(cp.Origin)+cp.Saddle)*stepMM - last.ExtremumMM + before.LevelMM - before.ExtremumMM) * 1000
 				}
-			}
-			continue
+				return e
+			},
 		}
-		if c.Allows(bench.Outcome(cp.Outcome)) {
-			s.correct++
-			continue
+		x.oracle, x.sigma, x.peak, x.hasOracle = oracle(tr, &c)
+		if !x.hasOracle {
+			x.sigma = 0.05
 		}
-		if cp.Outcome == OutcomeAmbiguous {
-			s.ambiguous++
-		} else {
-			s.missed++
-		}
-		bad += fmt.Sprintf(" contact %d: %s;", ci, cp.Outcome)
-		for _, r := range cp.Reasons {
-			s.byOutcome[Outcome(cp.Outcome+"/"+Outcome(r.Code))]++
-		}
+		x.sigma *= scale
+		contacts = append(contacts, x)
 	}
-	for i := range caps {
-		if !used[i] {
-			s.extra++
-			bad += fmt.Sprintf(" extra %s %.1f-%.1f;", caps[i].Outcome, float64(caps[i].StartAt)/1e9, float64(caps[i].EndAt)/1e9)
-		}
-	}
-	return bad
-}
-
-func rms(v []float64) float64 {
-	s := 0.0
-	for _, x := range v {
-		s += x * x
-	}
-	return math.Sqrt(s / math.Max(1, float64(len(v))))
-}
-
-func mean(v []float64) float64 {
-	s := 0.0
-	for _, x := range v {
-		s += x
-	}
-	return s / math.Max(1, float64(len(v)))
-}
-
-// upper95 and lower95 are the one-sided exact (Clopper and Pearson) bounds of a
-// share k of n, per cent.
-func upper95(k, n int) float64 {
-	if k >= n {
-		return 100
-	}
-	return 100 * distuv.Beta{Alpha: float64(k + 1), Beta: float64(n - k)}.Quantile(0.95)
-}
-
-func lower95(k, n int) float64 {
-	if k == 0 {
-		return 0
-	}
-	return 100 * distuv.Beta{Alpha: float64(k), Beta: float64(n - k + 1)}.Quantile(0.05)
-}
-
-// covered returns the share of errors within ±2u and the RMS of error/u.
-func (s *corpusRow) covered() (share, z float64) {
-	cover := 0
-	r := make([]float64, len(s.err))
-	for i, e := range s.err {
-		r[i] = e / s.u[i]
-		if math.Abs(e) <= 2*s.u[i] {
-			cover++
-		}
-	}
-	return float64(cover) / math.Max(1, float64(len(s.err))), rms(r)
-}
-
-func (s *corpusRow) merge(o *corpusRow) {
-	s.n, s.correct, s.falses, s.gross, s.wrong = s.n+o.n, s.correct+o.correct, s.falses+o.falses, s.gross+o.gross, s.wrong+o.wrong
-	s.took, s.yield, s.missed, s.ambiguous, s.extra = s.took+o.took, s.yield+o.yield, s.missed+o.missed, s.ambiguous+o.ambiguous, s.extra+o.extra
-	s.err, s.u, s.sigma = append(s.err, o.err...), append(s.u, o.u...), append(s.sigma, o.sigma...)
-	s.oracle, s.peak, s.delay = append(s.oracle, o.oracle...), append(s.peak, o.peak...), append(s.delay, o.delay...)
-}
-
-// corpusHead names the columns of String. Numbers in brackets are one-sided
-// 95 % bounds: upper ones for shares that should be small, lower ones for those
-// that should be large.
-const corpusHead = "class                 contacts  correct %      false %        gross %        wrong %        yield           missed %  ambig. %  extra  bias µm  RMS µm  u µm   ±2u    z     eff   ratio"
-
-func (s *corpusRow) String() string {
-	pc := func(k, n int) float64 { return 100 * float64(k) / math.Max(1, float64(n)) }
-	cover, z := s.covered()
-	return fmt.Sprintf("%-20s %9d  %5.1f (>%5.1f)  %5.2f (<%4.2f)  %5.2f (<%4.2f)  %5.2f (<%4.2f)  %.3f (>%.3f)  %7.2f  %8.2f  %5d  %+.4f  %.4f  %.3f  %.3f  %.2f  %.2f  %.3f",
-		s.name, s.n, pc(s.correct, s.n), lower95(s.correct, s.n), pc(s.falses, s.n), upper95(s.falses, s.n),
-		pc(s.gross, s.n), upper95(s.gross, s.n), pc(s.wrong, s.n), upper95(s.wrong, s.n),
-		pc(s.yield, s.took)/100, lower95(s.yield, s.took)/100, pc(s.missed, s.n), pc(s.ambiguous, s.n), s.extra,
-		mean(s.err), rms(s.err), mean(s.u), cover, z, rms(s.sigma), rms(s.err)/rms(s.peak))
+	return s.score(contacts, caps, stepMM, float64(tr.ResolutionPM)*1e-6)
 }
 
 // undecidable are the classes whose traces x alone does not decide: reversals
