@@ -58,6 +58,10 @@ func coarser(p Params, rs []acquire.Reading) (Params, []acquire.Reading) {
 }
 
 // likeness counts how the captures of altered readings compare.
+// sureProbability is how sure of both turning points a diameter must be to count as
+// far from the edge of the decision.
+const sureProbability = 0.985
+
 type likeness struct {
 	n, same        int // captures; with the same outcome
 	lost, gained   int // diameters in one only
@@ -113,7 +117,7 @@ func (s *likeness) compare(p, q Params, plain, altered []acquire.Reading) {
 		if a.Outcome == b.Outcome {
 			s.same++
 		}
-		if a.Outcome == OutcomeDiameter && min(a.Probability[0], a.Probability[1]) > 0.9995 {
+		if a.Outcome == OutcomeDiameter && min(a.Probability[0], a.Probability[1]) > sureProbability {
 			s.sure++
 			if b.Outcome == OutcomeDiameter {
 				s.sureKept++
