@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"strings"
 )
 
@@ -116,7 +117,8 @@ func (c *client) call(ctx context.Context, method, path string, in, out any) err
 	defer res.Body.Close()
 	text, err := io.ReadAll(res.Body)
 	if err != nil {
-		return err
+		// An answer cut short: the daemon went away while it spoke.
+		return &url.Error{Op: method, URL: req.URL.String(), Err: err}
 	}
 	if res.StatusCode >= 300 {
 		return problemOf(method, path, res.StatusCode, text)
