@@ -131,15 +131,14 @@ func quartiles(d []float64) (q25, q50 float64) {
 			k -= int(count[i])
 			i++
 		}
-		// Those that share the place come to the front.
-		n := 0
-		for x, v := range d {
-			if place(v) == i {
-				d[n], d[x] = v, d[n]
-				n++
-			}
+		lo, hi := (base+i)<<shift, (base+i+1)<<shift-1
+		if i == 0 {
+			lo = 0
 		}
-		return nthClose(d[:n], k)
+		if i == places-1 {
+			hi = math.MaxUint64
+		}
+		return nthClose(toFront(d, lo, hi), k)
 	}
 	return at(len(d) / 4), at(len(d) / 2)
 }
@@ -166,16 +165,23 @@ func nthClose(d []float64, k int) float64 {
 			k -= int(count[i])
 			i++
 		}
-		n := 0
-		for x, v := range d {
-			if (math.Float64bits(v)-lo)>>shift == i {
-				d[n], d[x] = v, d[n]
-				n++
-			}
-		}
-		d = d[:n]
+		lo += i << shift
+		d = toFront(d, lo, lo+1<<shift-1)
 	}
 	return nth(d, k)
+}
+
+// toFront moves those elements of d to its front whose bits lie from lo to hi, and
+// returns them.
+func toFront(d []float64, lo, hi uint64) []float64 {
+	n := 0
+	for x, v := range d {
+		if b := math.Float64bits(v); lo <= b && b <= hi {
+			d[n], d[x] = v, d[n]
+			n++
+		}
+	}
+	return d[:n]
 }
 
 // nthAbs is nth of the absolute values, and moves nothing. The values are counted by
