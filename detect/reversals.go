@@ -90,16 +90,13 @@ func (a *analyser) smoothNoise() {
 		if local[i] != noise {
 			noise, known = local[i], [64]float64{}
 		}
-		k := &known[m%64]
-		if m >= 64 {
-			*k = 0
+		if int(m) < len(known) && known[m] > 0 {
+			ss[i] = known[m]
+			continue
 		}
-		if *k == 0 {
-			*k = max(noise/math.Sqrt(float64(m)), floor)
-		}
-		ss[i] = *k
-		if m >= 64 {
-			*k = 0
+		ss[i] = max(noise/math.Sqrt(float64(m)), floor)
+		if int(m) < len(known) {
+			known[m] = ss[i]
 		}
 	}
 }
