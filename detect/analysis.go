@@ -296,8 +296,8 @@ func (a *analyser) run(c *contact, how Ending, live bool) {
 		a.weighHinges()
 	}
 	a.findLevels()
-	a.estimate()
 	a.assure()
+	a.estimate()
 	a.estimateFlat()
 }
 

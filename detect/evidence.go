@@ -1,6 +1,9 @@
 package detect
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // The chain of phases says which reversals are taken for passes over an extremum.
 // Whether they are is judged once more from what the chain does not weigh, or
@@ -110,16 +113,12 @@ func (a *analyser) features(i int, f *[evN]float64) {
 	for x := from.next; x < len(a.piv) && a.piv[x].k < to.a; x++ {
 		p := &a.piv[x]
 		bottom, top = min(bottom, p.v), max(top, p.v)
-		if p.kind == sense {
-			turns++
-		} else {
+		switch {
+		case p.kind != sense:
 			dwell += p.flat
 			far++
-		}
-	}
-	for _, id := range ph.passes[:ph.n] {
-		if id >= from.next && a.piv[id].k < to.a {
-			turns--
+		case !slices.Contains(ph.passes[:ph.n], x):
+			turns++
 		}
 	}
 	odds := a.dec.chain[ph.seek]
@@ -168,10 +167,7 @@ func (a *analyser) assure() {
 			}
 		}
 	}
-	if a.leaveOut(&odds) {
-		a.est = estimate{}
-		a.estimate()
-	}
+	a.leaveOut(&odds)
 	for k := range 2 {
 		least := math.Inf(1)
 		for i := range d.n {
@@ -192,11 +188,10 @@ func (a *analyser) unlike(ph *phase) bool {
 }
 
 // leaveOut takes the claims back that are not sure, of adjustments of which another
-// phase is: the saddle stands without them. It reports whether there were any.
-func (a *analyser) leaveOut(odds *[maxPhases]float64) bool {
+// phase is: the saddle stands without them.
+func (a *analyser) leaveOut(odds *[maxPhases]float64) {
 	d := &a.dec
 	sure := math.Log(1/a.p.FalseProbability - 1)
-	left := false
 	for i := range d.n {
 		if !d.ph[i].caught || odds[i] >= sure {
 			continue
@@ -204,10 +199,8 @@ func (a *analyser) leaveOut(odds *[maxPhases]float64) bool {
 		for j := range d.n {
 			if j != i && d.ph[j].seek == d.ph[i].seek && d.ph[j].caught && odds[j] >= sure {
 				d.ph[i].caught = false
-				left = true
 				break
 			}
 		}
 	}
-	return left
 }

@@ -16,13 +16,14 @@ import "math"
 // counts for the other one.
 
 const (
-	flexSteps = 31   // values of f, from −flexMostUM to flexMostUM
-	flexMost  = 15   // steps
+	flexSteps = 31   // values of f, from −flexMost to flexMost
+	flexMost  = 15   // steps of flexStep
 	flexStep  = 0.04 // µm
 	// levelSteps is how many values of V are tried, from levelBelow steps of
 	// flexStep beyond the outermost reversal inwards.
 	levelSteps, levelBelow = 36, 17
-	// flexNearUM is how far beyond the outermost reversal a pass may lie, µm.
+	// flexNearUM is how far from the extremum a reversal may lie for its level to leave
+	// doubt, µm.
 	flexNearUM = 1.3
 	// flexScatterUM is what passes of one direction differ by beyond their fits, µm.
 	flexScatterUM = 0.04
@@ -51,7 +52,7 @@ type flexRoom struct {
 	w         [flexSteps][levelSteps]float64              // of the phase in hand
 	rest      [levelSteps]float64
 	prior     [flexMost + 1][flexMost + 1]float64 // flexPrior
-	// of every phase: the likelihood of |f| for its best V
+	// of every phase: the likelihood of |f|, over all V
 	of [maxPhases][flexMost + 1]float64
 }
 
@@ -187,7 +188,7 @@ func (a *analyser) weighLevels(ph *phase) {
 		k := f - flexMost
 		for v := range levelSteps {
 			// Chances of the reversals so far, with the knob now turning one way or the
-			// other: half each at first, for f has both signs, is one way for certain.
+			// other. At first it turns one way: f has both signs.
 			one, two := 1.0, 0.0
 			at := v + flexMost
 			scale := r.rest[v]
@@ -269,21 +270,20 @@ func (a *analyser) settleLevels(i int) {
 			mass[v] += w / sum
 		}
 	}
-	const same = flexSameSteps
 	at, top := bv, 0.0
 	for v := range mass {
 		m := 0.0
-		for x := max(0, v-same); x <= min(levelSteps-1, v+same); x++ {
+		for x := max(0, v-flexSameSteps); x <= min(levelSteps-1, v+flexSameSteps); x++ {
 			m += mass[x]
 		}
 		if m > top {
 			at, top = v, m
 		}
 	}
-	if at < bv-same || at > bv+same {
+	if at < bv-flexSameSteps || at > bv+flexSameSteps {
 		best = -1
 		for f := range flexSteps {
-			for v := max(0, at-same); v <= min(levelSteps-1, at+same); v++ {
+			for v := max(0, at-flexSameSteps); v <= min(levelSteps-1, at+flexSameSteps); v++ {
 				if r.w[f][v] > best {
 					best, bf, bv = r.w[f][v], f, v
 				}
@@ -291,7 +291,7 @@ func (a *analyser) settleLevels(i int) {
 		}
 	}
 	mean, square, flex := 0.0, 0.0, 0.0
-	for v := max(0, at-same); v <= min(levelSteps-1, at+same); v++ {
+	for v := max(0, at-flexSameSteps); v <= min(levelSteps-1, at+flexSameSteps); v++ {
 		x := float64(v-at) * flexStep
 		mean += mass[v] * x / top
 		square += mass[v] * x * x / top
@@ -314,8 +314,8 @@ func (a *analyser) settleLevels(i int) {
 func (a *analyser) tracePasses(ph *phase, k, v int) {
 	r := &a.room
 	at := v + flexMost
-	// Best way to reversal i with the knob in state s, and whether it was slipped
-	// into, and whether reversal i−1 was a pass then.
+	// Best way to reversal i with the knob in state s: its state at the one before, and
+	// whether that was a pass.
 	type step struct {
 		from int8
 		pass bool
