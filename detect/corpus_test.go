@@ -2,10 +2,10 @@ package detect
 
 import (
 	"flag"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
-	"strings"
 	"testing"
 
 	"ringsaddle/acquire"
@@ -257,35 +257,13 @@ var undecidable = []bench.Class{bench.ClassEndStop, bench.ClassRememberedDigits}
 //
 //	go test ./detect -run TestCorpus -v -corpus 2000 -timeout 3h
 func TestCorpus(t *testing.T) {
-	all := corpusRow{name: "all but the undecidable", byOutcome: map[Outcome]int{}}
-	t.Log(corpusHead)
-	for _, class := range bench.Classes() {
-		if *flagClass != "" && !strings.Contains(","+*flagClass+",", ","+string(class)+",") {
-			continue
+	all := scoreTable(t, bench.Classes(), undecidable, *flagCorpus, func(s *corpusRow, class bench.Class, seed uint64) (what, bad string) {
+		tr, err := benchCase(class, seed)
+		if err != nil {
+			t.Fatal(err)
 		}
-		s := corpusRow{name: string(class), byOutcome: map[Outcome]int{}}
-		bad := 0
-		for i := range *flagCorpus {
-			seed := *flagSeed + uint64(i)
-			tr, err := benchCase(class, seed)
-			if err != nil {
-				t.Fatal(err)
-			}
-			b := s.add(&tr, s.run(&tr), 1)
-			if b != "" && bad < *flagBad {
-				bad++
-				t.Logf("  %s seed %d (rate %.0f noise %.2f): %s", class, seed, tr.RateHz, tr.NoiseUM, b)
-			}
-		}
-		t.Log(s.String())
-		if *flagBad > 0 {
-			t.Log("   ", s.byOutcome)
-		}
-		if !slices.Contains(undecidable, class) {
-			all.merge(&s)
-		}
-	}
-	t.Log(all.String())
+		return fmt.Sprintf("rate %.0f noise %.2f", tr.RateHz, tr.NoiseUM), s.add(&tr, s.run(&tr), 1)
+	})
 	slices.Sort(all.delay)
 	if n := len(all.delay); n > 0 {
 		t.Logf("from the last pass to its cue: median %.2f s, 95 %% within %.2f s", all.delay[n/2], all.delay[n*95/100])
@@ -293,17 +271,8 @@ func TestCorpus(t *testing.T) {
 	if *flagClass != "" {
 		return
 	}
-	// What a small run supports. The table shows how far the rest has come.
+	all.expect(t, 200, 70, 0.65)
 	cover, z := all.covered()
-	if lim := all.n/200 + 3; all.falses > lim {
-		t.Errorf("%d false diameters of %d, at most %d expected", all.falses, all.n, lim)
-	}
-	if lim := all.n/70 + 3; all.gross > lim {
-		t.Errorf("%d gross of %d, at most %d expected", all.gross, all.n, lim)
-	}
-	if y := float64(all.yield) / float64(all.took); y < 0.65 {
-		t.Errorf("yield %.3f", y)
-	}
 	if cover < 0.8 || z > 1.8 {
 		t.Errorf("%.3f of the errors within ±2u, RMS of error/u %.2f", cover, z)
 	}

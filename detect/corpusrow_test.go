@@ -3,6 +3,9 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
+	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -178,4 +181,51 @@ func (s *corpusRow) String() string {
 		pc(s.gross, s.n), upper95(s.gross, s.n), pc(s.wrong, s.n), upper95(s.wrong, s.n),
 		pc(s.yield, s.took)/100, lower95(s.yield, s.took)/100, pc(s.missed, s.n), pc(s.ambiguous, s.n), s.extra,
 		mean(s.err), rms(s.err), mean(s.u), cover, z, rms(s.sigma), rms(s.err)/rms(s.peak))
+}
+
+// scoreTable scores traces of each class and prints the table. one adds the trace of a
+// seed to a row, and says what it is and what is wrong with its captures. The sum of
+// all classes but the undecidable is returned.
+func scoreTable[C ~string](t *testing.T, classes, undecidable []C, traces int, one func(s *corpusRow, class C, seed uint64) (what, bad string)) corpusRow {
+	all := corpusRow{name: "all but the undecidable", byOutcome: map[Outcome]int{}}
+	t.Log(corpusHead)
+	for _, class := range classes {
+		if *flagClass != "" && !strings.Contains(","+*flagClass+",", ","+string(class)+",") {
+			continue
+		}
+		s := corpusRow{name: string(class), byOutcome: map[Outcome]int{}}
+		wrong := 0
+		for i := range traces {
+			seed := *flagSeed + uint64(i)
+			if what, bad := one(&s, class, seed); bad != "" && wrong < *flagBad {
+				wrong++
+				t.Logf("  %s seed %d (%s): %s", class, seed, what, bad)
+			}
+		}
+		t.Log(s.String())
+		if *flagBad > 0 {
+			t.Log("   ", s.byOutcome)
+		}
+		if !slices.Contains(undecidable, class) {
+			all.merge(&s)
+		}
+	}
+	t.Log(all.String())
+	return all
+}
+
+// expect says what a small run supports: no more than one false diameter in so many
+// contacts, and one that is gross, each three more, and that yield. The table shows
+// how far the rest has come.
+func (s *corpusRow) expect(t *testing.T, falseIn, grossIn int, yield float64) {
+	t.Helper()
+	if lim := s.n/falseIn + 3; s.falses > lim {
+		t.Errorf("%d false diameters of %d, at most %d expected", s.falses, s.n, lim)
+	}
+	if lim := s.n/grossIn + 3; s.gross > lim {
+		t.Errorf("%d gross of %d, at most %d expected", s.gross, s.n, lim)
+	}
+	if y := float64(s.yield) / float64(s.took); y < yield {
+		t.Errorf("yield %.3f", y)
+	}
 }

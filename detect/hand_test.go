@@ -2,9 +2,9 @@ package detect
 
 import (
 	"flag"
+	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"testing"
 
 	"ringsaddle/detect/detecttest"
@@ -61,44 +61,13 @@ func peakHold(tr *detecttest.Trace, c *detecttest.Contact) (err float64, ok bool
 // The curves of evidence.go were fitted to this hand too: its figures are not those of
 // a stranger.
 func TestThirdHand(t *testing.T) {
-	all := corpusRow{name: "all but the undecidable", byOutcome: map[Outcome]int{}}
 	undecidable := []detecttest.Class{detecttest.ClassEndStop, detecttest.ClassDigits}
-	t.Log(corpusHead)
-	for _, class := range detecttest.Classes() {
-		if *flagClass != "" && !strings.Contains(","+*flagClass+",", ","+string(class)+",") {
-			continue
-		}
-		s := corpusRow{name: string(class), byOutcome: map[Outcome]int{}}
-		bad := 0
-		for i := range *flagHand {
-			seed := *flagSeed + uint64(i)
-			tr := detecttest.Make(class, seed)
-			caps := detectAll(DefaultParams(detecttest.Step, tr.ResolutionPM), tr.Readings)
-			if b := s.addHand(&tr, caps); b != "" && bad < *flagBad {
-				bad++
-				t.Logf("  %s seed %d (rate %.0f noise %.2f): %s", class, seed, tr.RateHz, tr.NoiseUM, b)
-			}
-		}
-		t.Log(s.String())
-		if *flagBad > 0 {
-			t.Log("   ", s.byOutcome)
-		}
-		if !slices.Contains(undecidable, class) {
-			all.merge(&s)
-		}
-	}
-	t.Log(all.String())
-	if *flagClass != "" {
-		return
-	}
-	// What a small run supports. The table shows how far the rest has come.
-	if lim := all.n/100 + 3; all.falses > lim {
-		t.Errorf("%d false diameters of %d, at most %d expected", all.falses, all.n, lim)
-	}
-	if lim := all.n/40 + 3; all.gross > lim {
-		t.Errorf("%d gross of %d, at most %d expected", all.gross, all.n, lim)
-	}
-	if y := float64(all.yield) / float64(all.took); y < 0.6 {
-		t.Errorf("yield %.3f", y)
+	all := scoreTable(t, detecttest.Classes(), undecidable, *flagHand, func(s *corpusRow, class detecttest.Class, seed uint64) (what, bad string) {
+		tr := detecttest.Make(class, seed)
+		caps := detectAll(DefaultParams(detecttest.Step, tr.ResolutionPM), tr.Readings)
+		return fmt.Sprintf("rate %.0f noise %.2f", tr.RateHz, tr.NoiseUM), s.addHand(&tr, caps)
+	})
+	if *flagClass == "" {
+		all.expect(t, 100, 40, 0.6)
 	}
 }
