@@ -37,12 +37,11 @@ type estimate struct {
 	resid    [2]float64
 	residU   [2]float64
 	parked   [2]bool
-	chi      float64 // reduced
 	unseenE  bool
 	flat     bool // one adjustment was too flat to see
 	flatSeek int
 	slope    float64 // µm/s
-	spread   float64
+	wander   float64 // µm
 }
 
 // Parameters of the model, by place.
@@ -61,7 +60,7 @@ func (a *analyser) estimate() {
 	if d.n == 0 || d.mask == 0 {
 		return
 	}
-	var ob [maxPhases*(maxPasses+2) + maxPhases + 1]obs
+	var ob [maxObs]obs
 	n := 0
 	bySlide, started := false, false
 	lastPh := &d.ph[d.n-1]
@@ -106,92 +105,19 @@ func (a *analyser) estimate() {
 			}
 		}
 	}
-	wander := 0.03
-	if a.coarse {
-		wander = math.Max(wander, 0.2*a.q)
+	m, b, variance, ok := a.weighModels(ob[:n])
+	if !ok {
+		return
 	}
-	var m cholesky
-	var b [maxDim]float64
-	for iter := range 3 {
-		m = cholesky{n: pResid + d.n}
-		b = [maxDim]float64{}
-		prior := func(i int, s float64) { m.a[i][i] += 1 / (s * s) }
-		prior(pSaddle, 1e4)
-		prior(pDrift, math.Max(a.drift, 1e-6))
-		flex := math.Max(0.1, a.slide.flex)
-		prior(pFlex0, math.Max(flex, a.flex[0]))
-		prior(pFlex1, math.Max(flex, a.flex[1]))
-		for i := pStart0; i < m.n; i++ {
-			prior(i, 1e3)
-		}
-		for i := range d.n {
-			if !a.hinges[d.ph[i].to].seen {
-				m.a[pResid+i][pResid+i] += 1 / (0.3 * 0.3)
-			}
-		}
-		for x := range n {
-			var g [maxDim]float64
-			a.row(&ob[x], &g)
-			w := 1 / (ob[x].s*ob[x].s + ob[x].wander2(wander))
-			for i := range m.n {
-				if g[i] == 0 {
-					continue
-				}
-				b[i] += w * g[i] * ob[x].v
-				for j := 0; j <= i; j++ {
-					m.a[i][j] += w * g[i] * g[j]
-				}
-			}
-		}
-		if !m.factor() {
-			return
-		}
-		m.solve(&b)
-		// Spread of the passes beyond their own noise.
-		chi, dof, excess := 0.0, 0.0, 0.0
-		seen := [maxPhases]int{}
-		for x := range n {
-			if !ob[x].pass {
-				continue
-			}
-			var g [maxDim]float64
-			a.row(&ob[x], &g)
-			r := ob[x].v
-			for i := range m.n {
-				r -= g[i] * b[i]
-			}
-			v := ob[x].s*ob[x].s + ob[x].wander2(wander)
-			chi += r * r / v
-			excess += math.Max(0, r*r-ob[x].s*ob[x].s)
-			seen[ob[x].phase]++
-		}
-		for _, k := range seen {
-			if k > 1 {
-				dof += float64(k - 1)
-			}
-		}
-		e.chi = chi / math.Max(1, dof)
-		if iter < 2 {
-			const nu = 3.0
-			w0 := 0.03
-			if a.coarse {
-				w0 = math.Max(w0, 0.2*a.q)
-			}
-			wander = math.Sqrt((nu*w0*w0 + excess) / (nu + dof))
-		}
-	}
-	e.spread = wander
 	e.ok = true
 	e.slope = b[pDrift]
 	e.saddle = b[pSaddle]
-	var g [maxDim]float64
-	g[pSaddle] = 1
 	held, hyst := a.hysteresis()
 	e.saddle += 0.5 * held * float64(a.sense(lastPh.seek))
-	e.u = math.Hypot(math.Hypot(math.Sqrt(m.quad(&g)), a.dec.blur), hyst)
+	e.u = math.Hypot(math.Hypot(math.Sqrt(variance), a.dec.blur), hyst)
 	if bySlide {
 		// The chain is closed by geometry; what wanders over the whole entry stays.
-		e.u = math.Hypot(e.u, slideWander*wander)
+		e.u = math.Hypot(e.u, slideWander*e.wander)
 	}
 	for i := range d.n {
 		ph := &d.ph[i]
@@ -247,18 +173,6 @@ func (a *analyser) roundedRest(ph *phase, h *hinge) (mean, s float64) {
 	}
 	mean = sumX / sum
 	return mean * sg, math.Sqrt(sumXX/sum-mean*mean) + 0.05*a.q
-}
-
-// wander2 returns the part of the variance that does not shrink with the number
-// of readings, for a wander of the given standard deviation, µm².
-func (o *obs) wander2(wander float64) float64 {
-	switch {
-	case o.resid:
-		return 0
-	case o.passes > 1:
-		return wander * wander / o.passes
-	}
-	return wander * wander
 }
 
 // row fills in the coefficients of an observation.
