@@ -112,6 +112,8 @@
 // A tilt or swivel that is played first for 5 s or more, to and fro, and moves the
 // reading by 0.6 µm at most need not be caught: half of what it was seen to leave
 // is taken out, and that and a tenth of its movement are added to u.
+// Nor need one that moves it by less than can be seen, before the other one is played:
+// 0.15 µm in 6 s, or 0.3 µm in 8 s, for wander and the hand move it too (flat.go).
 //
 // Estimators of the value of one pass, 400 passes at 100 Hz with white noise of
 // 0.05 µm and an uneven hand (TestEstimators prints this):
