@@ -102,7 +102,7 @@
 // much the room wanders and drifts is not known: the model is solved for fifteen
 // pairs of both, and the solutions are averaged by how probable they are (models.go).
 // u comes from the covariance of the
-// model with 0.03 µm for hysteresis, or more where the later flanks of the passes lag
+// model with 0.036 µm for hysteresis, or more where the later flanks of the passes lag
 // (hysteresis.go, half of what they show is taken out), and where another rest might
 // have been the one at which the hands changed over, from that too; if such a rest
 // would move the saddle by more than 0.4 µm and is more probable than 0.15, no

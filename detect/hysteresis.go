@@ -13,7 +13,7 @@ import "math"
 const (
 	// hystUM is the hysteresis to expect of a carriage whose flanks show none, µm:
 	// common practice, no source.
-	hystUM = 0.03
+	hystUM = 0.036
 	// hystDepthUM is the depth at which the flanks are compared, µm.
 	hystDepthUM = 0.25
 	// hystLean is the mean logarithm of the flanks' ratio that hands alone make, and

@@ -12,7 +12,7 @@ import (
 
 // Revision names the algorithm. It changes whenever a capture of the same
 // readings with the same Params may change.
-const Revision = "6"
+const Revision = "7"
 
 // Params are the settings of a Detector. Start from DefaultParams.
 type Params struct {
