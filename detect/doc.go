@@ -64,11 +64,11 @@
 // dynamic programming over the rests.
 //
 // Whether the passes of the best chain are passes is judged once more by additive
-// evidence (evidence.go): number, agreement, shape and depth of the passes, the rest
-// after them, the speed of the hand and what it does on the far side, each with a
-// curve fitted to labelled phases of five simulated hands, every fifth entry of
-// which held a trap. Claims that this leaves unsure are taken back where another
-// phase of the same adjustment is sure.
+// evidence (evidence.go): number, agreement and depth of the passes, how a leg's time is
+// divided, the rest after them, the speed of the hand and what it does on the far side,
+// each with a curve fitted to labelled phases of six simulated hands, every fourth or
+// fifth entry of which held a trap. Claims that this leaves unsure are taken back where
+// another phase of the same adjustment is sure.
 //
 // The confirmation rule: a turning point is announced when its evidence makes it more
 // probable than 1 − Params.FalseProbability.

@@ -30,9 +30,9 @@ const flatEndSeconds = 0.7
 // the others by wander alone, µm.
 const flatWanderUM = 0.08
 
-// lowUM is how far the reading may move in lowSeconds or more while an adjustment is played for it to be
-// bounded rather than seen, µm: a tilt of 10 mrad moves it by 0.15 µm in a ring of
-// 6 mm, by 0.5 µm in one of 12 mm.
+// lowUM is how far the reading may move in lowSeconds or more while an adjustment is
+// played for it to be bounded rather than seen, µm: a tilt of 10 mrad moves it by 0.15 µm
+// in a ring of 6 mm, by 0.5 µm in one of 12 mm.
 const lowUM, lowSeconds = 0.6, 5.0
 
 // settledSeconds is how long the carriage may settle at the beginning, s.
