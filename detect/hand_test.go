@@ -8,11 +8,15 @@ import (
 	"testing"
 
 	"ringsaddle/detect/detecttest"
+	"ringsaddle/detect/detecttest/narrow"
 )
 
-var flagHand = flag.Int("hand", 2, "simulated traces a class of the hand at the worm gear")
+var (
+	flagHand   = flag.Int("hand", 2, "simulated traces a class of the hand at the worm gear")
+	flagNarrow = flag.Int("narrow", 2, "simulated traces a class of the hand of narrow sweeps")
+)
 
-// addHand scores a trace of the hand at the worm gear.
+// addHand scores a trace of a hand.
 func (s *corpusRow) addHand(tr *detecttest.Trace, caps []*Capture) (bad string) {
 	stepMM := detecttest.Step.MM()
 	var contacts []scored
@@ -53,6 +57,15 @@ func peakHold(tr *detecttest.Trace, c *detecttest.Contact) (err float64, ok bool
 	return (detecttest.Step.PositionMM(peak) - c.SaddleMM) * 1000, true
 }
 
+// scoreHand scores the detector over classes of a hand and prints the table.
+func scoreHand(t *testing.T, classes, undecidable []detecttest.Class, traces int, trace func(detecttest.Class, uint64) detecttest.Trace) corpusRow {
+	return scoreTable(t, classes, undecidable, traces, func(s *corpusRow, class detecttest.Class, seed uint64) (what, bad string) {
+		tr := trace(class, seed)
+		caps := detectAll(DefaultParams(detecttest.Step, tr.ResolutionPM), tr.Readings)
+		return fmt.Sprintf("rate %.0f noise %.2f", tr.RateHz, tr.NoiseUM), s.addHand(&tr, caps)
+	})
+}
+
 // TestThirdHand scores the detector over all classes of the hand at the worm gear
 // and prints the table of TestCorpus. The full table:
 //
@@ -62,12 +75,22 @@ func peakHold(tr *detecttest.Trace, c *detecttest.Contact) (err float64, ok bool
 // a stranger.
 func TestThirdHand(t *testing.T) {
 	undecidable := []detecttest.Class{detecttest.ClassEndStop, detecttest.ClassDigits}
-	all := scoreTable(t, detecttest.Classes(), undecidable, *flagHand, func(s *corpusRow, class detecttest.Class, seed uint64) (what, bad string) {
-		tr := detecttest.Make(class, seed)
-		caps := detectAll(DefaultParams(detecttest.Step, tr.ResolutionPM), tr.Readings)
-		return fmt.Sprintf("rate %.0f noise %.2f", tr.RateHz, tr.NoiseUM), s.addHand(&tr, caps)
-	})
+	all := scoreHand(t, detecttest.Classes(), undecidable, *flagHand, detecttest.Make)
 	if *flagClass == "" {
 		all.expect(t, 100, 40, 0.6)
+	}
+}
+
+// TestNarrowHand scores the detector over all classes of the hand of narrow sweeps and
+// prints the same table. The full table:
+//
+//	go test ./detect -run TestNarrowHand -v -narrow 200 -timeout 1h
+//
+// The curves of evidence.go were fitted to this hand too.
+func TestNarrowHand(t *testing.T) {
+	undecidable := []detecttest.Class{narrow.ClassEndStop, narrow.ClassDigits}
+	all := scoreHand(t, narrow.Classes(), undecidable, *flagNarrow, narrow.Make)
+	if *flagClass == "" {
+		all.expect(t, 25, 20, 0.6)
 	}
 }
