@@ -143,6 +143,9 @@ func (a *analyser) estimateFlat() {
 		return
 	}
 	visible := math.Max(0.15, math.Max(4*a.sigma, 1.5*a.q))
+	if visible > lowUM {
+		return // steps or noise hide more than a tilt in a small bore
+	}
 	band := math.Max(flatUM, math.Max(6*a.sigma, 2*a.q))
 	n := len(a.sm)
 	from, to, leads := a.flatLead(visible, band)
