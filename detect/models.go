@@ -4,8 +4,8 @@ import "math"
 
 // How much the reading wanders and drifts differs from room to room and is not known.
 // So the model of estimate.go is solved with each of some standard deviations of
-// wander and drift, and the solutions are averaged with the probability that each of them has after the observations
-// (Bayesian model averaging). Wander is what the neighbours of an observation share:
+// wander and drift, and the solutions are averaged with the probability that each of
+// them has after the observations (Bayesian model averaging). Wander is what the neighbours of an observation share:
 // part of it is a first-order autoregressive process over time (an Ornstein–Uhlenbeck
 // process), the rest is different at each observation. It is whitened by a scalar
 // Kalman filter that runs over the observations in order of time.
@@ -44,8 +44,9 @@ func (a *analyser) weighModels(ob []obs) (best cholesky, mean [maxDim]float64, v
 	}
 	top, sum, square, wander := math.Inf(-1), 0.0, 0.0, 0.0
 	for _, w := range wanderLevels {
+		n := a.whiten(ob, &rows, dim, math.Hypot(w.s, coarse))
 		for _, d := range driftLevels {
-			m, b, ln, good := a.solveModel(ob, &rows, dim, math.Hypot(w.s, coarse), math.Max(d.s*a.drift, 1e-6))
+			m, b, ln, good := n.solve(math.Max(d.s*a.drift, 1e-6))
 			if !good {
 				continue
 			}
@@ -84,29 +85,33 @@ func (a *analyser) weighModels(ob []obs) (best cholesky, mean [maxDim]float64, v
 	return best, mean, variance, true
 }
 
-// solveModel solves the model for one wander (µm) and drift (µm/s). ln is the logarithm
-// of the likelihood, but for a constant. The saddle counts from the first observation.
-func (a *analyser) solveModel(ob []obs, rows *[maxObs][maxDim]float64, dim int, wander, drift float64) (m cholesky, b [maxDim]float64, ln float64, ok bool) {
-	m.n = dim
-	prior := func(i int, s float64) {
-		m.a[i][i] += 1 / (s * s)
-		ln -= math.Log(s)
-	}
-	prior(pSaddle, 1e4)
-	prior(pDrift, drift)
+// normalModel holds the normal equations of the model for one wander, without the
+// drift to expect: matrix, right-hand side, the square of the observations and the part
+// of the logarithm of the likelihood that does not depend on them.
+type normalModel struct {
+	m       cholesky
+	rhs     [maxDim]float64
+	chi, ln float64
+}
+
+// whiten sets the model up for a wander, µm. The saddle counts from the first
+// observation.
+func (a *analyser) whiten(ob []obs, rows *[maxObs][maxDim]float64, dim int, wander float64) (n normalModel) {
+	n.m.n = dim
+	n.prior(pSaddle, 1e4)
 	flex := math.Max(0.1, a.slide.flex)
-	prior(pFlex0, math.Max(flex, a.flex[0]))
-	prior(pFlex1, math.Max(flex, a.flex[1]))
+	n.prior(pFlex0, math.Max(flex, a.flex[0]))
+	n.prior(pFlex1, math.Max(flex, a.flex[1]))
 	for i := pStart0; i < dim; i++ {
-		prior(i, 1e3)
+		n.prior(i, 1e3)
 	}
 	for i := range a.dec.n {
 		if !a.hinges[a.dec.ph[i].to].seen {
-			m.a[pResid+i][pResid+i] += 1 / (0.3 * 0.3)
+			n.m.a[pResid+i][pResid+i] += 1 / (0.3 * 0.3)
 		}
 	}
 	var state, v [maxDim]float64
-	var stateY, last, chi float64
+	var stateY, last float64
 	own := wanderOwn * wander * wander
 	common := wander*wander - own
 	P := common
@@ -140,26 +145,39 @@ func (a *analyser) solveModel(ob []obs, rows *[maxObs][maxDim]float64, dim int, 
 			v = *g
 		}
 		w := 1 / F
-		ln -= 0.5 * math.Log(F)
-		chi += w * y * y
+		n.ln -= 0.5 * math.Log(F)
+		n.chi += w * y * y
 		for i := range dim {
 			if v[i] == 0 {
 				continue
 			}
-			b[i] += w * v[i] * y
+			n.rhs[i] += w * v[i] * y
 			for j := 0; j <= i; j++ {
-				m.a[i][j] += w * v[i] * v[j]
+				n.m.a[i][j] += w * v[i] * v[j]
 			}
 		}
 	}
-	rhs := b
-	if !m.factor() {
-		return m, b, ln, false
+	return n
+}
+
+// prior adds the standard deviation that parameter i is expected to have.
+func (n *normalModel) prior(i int, s float64) {
+	n.m.a[i][i] += 1 / (s * s)
+	n.ln -= math.Log(s)
+}
+
+// solve solves the model with a drift to expect, µm/s. ln is the logarithm of the
+// likelihood, but for a constant.
+func (n normalModel) solve(drift float64) (m cholesky, b [maxDim]float64, ln float64, ok bool) {
+	n.prior(pDrift, drift)
+	if !n.m.factor() {
+		return n.m, b, n.ln, false
 	}
-	m.solve(&b)
-	for i := range dim {
-		chi -= rhs[i] * b[i]
-		ln -= math.Log(m.a[i][i])
+	b = n.rhs
+	n.m.solve(&b)
+	for i := range n.m.n {
+		n.chi -= n.rhs[i] * b[i]
+		n.ln -= math.Log(n.m.a[i][i])
 	}
-	return m, b, ln - 0.5*chi, true
+	return n.m, b, n.ln - 0.5*n.chi, true
 }

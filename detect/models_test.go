@@ -62,7 +62,8 @@ func TestModelIsGeneralisedLeastSquares(t *testing.T) {
 	var was, wasDense float64
 	for k, wander := range []float64{0.02, 0.1} {
 		const drift = 0.002
-		m, b, ln, ok := a.solveModel(ob, &rows, dim, wander, drift)
+		set := a.whiten(ob, &rows, dim, wander)
+		m, b, ln, ok := set.solve(drift)
 		if !ok {
 			t.Fatal("singular")
 		}
