@@ -104,7 +104,8 @@ type Contact struct {
 // Allows reports whether o may be said about the contact.
 func (c *Contact) Allows(o Outcome) bool { return slices.Contains(c.Allowed, o) }
 
-func (c *Contact) allow(os ...Outcome) {
+// Allow adds what may be said about the contact.
+func (c *Contact) Allow(os ...Outcome) {
 	for _, o := range os {
 		if !c.Allows(o) {
 			c.Allowed = append(c.Allowed, o)

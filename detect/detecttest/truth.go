@@ -192,7 +192,7 @@ func (j *judge) contact(e *entry) Contact {
 	}
 	if c.Supported && lost { // the level between the phases was never seen
 		c.Supported = false
-		c.allow(OutcomeAmbiguous, OutcomeTiltOnly, OutcomeCrossOnly)
+		c.Allow(OutcomeAmbiguous, OutcomeTiltOnly, OutcomeCrossOnly)
 	}
 	return c
 }
@@ -203,33 +203,33 @@ func (j *judge) permit(c *Contact, passed [2]int, played [2]bool, lost bool) {
 	switch {
 	case passed[0] == plainlySeen && passed[1] == plainlySeen:
 		c.Supported = true
-		c.allow(OutcomeDiameter)
+		c.Allow(OutcomeDiameter)
 		if t := j.s.person; t.flat() && t.amp[Tilt] < math.Max(0.5*j.b.q, 1.5*j.b.noise) {
-			c.allow(OutcomeCrossOnly) // nothing of the tilt can be seen
+			c.Allow(OutcomeCrossOnly) // nothing of the tilt can be seen
 		}
 	case passed[0] != notPassed && passed[1] != notPassed:
-		c.allow(OutcomeDiameter, OutcomeAmbiguous)
+		c.Allow(OutcomeDiameter, OutcomeAmbiguous)
 		for a := range 2 {
 			if passed[a] == plainlySeen {
-				c.allow(only[a])
+				c.Allow(only[a])
 			}
 		}
 		if passed[0] == hardlySeen && passed[1] == hardlySeen {
-			c.allow(OutcomeIncomplete, only[0], only[1])
+			c.Allow(OutcomeIncomplete, only[0], only[1])
 		}
 	case passed[0] == notPassed && passed[1] == notPassed:
-		c.allow(OutcomeIncomplete, OutcomeAmbiguous)
+		c.Allow(OutcomeIncomplete, OutcomeAmbiguous)
 	default:
 		got := Tilt
 		if passed[Tilt] == notPassed {
 			got = Cross
 		}
-		c.allow(only[got])
+		c.Allow(only[got])
 		if lost {
-			c.allow(OutcomeIncomplete)
+			c.Allow(OutcomeIncomplete)
 		}
 		if played[1-got] || passed[got] == hardlySeen {
-			c.allow(OutcomeIncomplete, OutcomeAmbiguous)
+			c.Allow(OutcomeIncomplete, OutcomeAmbiguous)
 		}
 	}
 }

@@ -2,7 +2,6 @@ package narrow
 
 import (
 	"math"
-	"slices"
 
 	"ringsaddle/detect/detecttest"
 )
@@ -118,40 +117,33 @@ func (j *truth) count(e *entry, stepped bool) (last, most [2]int) {
 // permit says what may be said of a contact whose extrema were passed so often.
 func (j *truth) permit(c *detecttest.Contact, last, most [2]int, stepped bool) {
 	only := [2]detecttest.Outcome{detecttest.OutcomeTiltOnly, detecttest.OutcomeCrossOnly}
-	allow := func(os ...detecttest.Outcome) {
-		for _, o := range os {
-			if !slices.Contains(c.Allowed, o) {
-				c.Allowed = append(c.Allowed, o)
-			}
-		}
-	}
 	allowOnly := func(passes int) {
 		for a := range only {
 			if most[a] >= passes {
-				allow(only[a])
+				c.Allow(only[a])
 			}
 		}
 	}
 	switch {
 	case min(last[0], last[1]) >= 2:
 		c.Supported = true
-		allow(detecttest.OutcomeDiameter)
+		c.Allow(detecttest.OutcomeDiameter)
 		if stepped {
-			allow(detecttest.OutcomeAmbiguous)
+			c.Allow(detecttest.OutcomeAmbiguous)
 		}
 	case min(most[0], most[1]) >= 1:
-		allow(detecttest.OutcomeDiameter, detecttest.OutcomeAmbiguous)
+		c.Allow(detecttest.OutcomeDiameter, detecttest.OutcomeAmbiguous)
 		switch {
 		case max(most[0], most[1]) == 1:
-			allow(only[0], only[1], detecttest.OutcomeIncomplete)
+			c.Allow(only[0], only[1], detecttest.OutcomeIncomplete)
 		case min(most[0], most[1]) == 1:
 			allowOnly(2)
 		}
 	default:
-		allow(detecttest.OutcomeAmbiguous, detecttest.OutcomeIncomplete)
+		c.Allow(detecttest.OutcomeAmbiguous, detecttest.OutcomeIncomplete)
 		allowOnly(1)
 	}
 	if stepped && !c.Supported {
-		allow(only[0], only[1])
+		c.Allow(only[0], only[1])
 	}
 }
